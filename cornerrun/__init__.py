@@ -1,0 +1,1 @@
+"""Automated voltage-margin tests on boards with many supply rails."""

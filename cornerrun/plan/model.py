@@ -1,0 +1,355 @@
+"""What shall be done, checked and in SI units: the nouns that every other room reads.
+
+Everything here is frozen data without behaviour beyond look-ups. `load` builds it from files; `serial` carries it
+into the store and back, so that reports need no file.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Literal
+
+__all__ = [
+    "Acceptance",
+    "AllRails",
+    "At",
+    "Board",
+    "Check",
+    "CheckCriterion",
+    "Condition",
+    "ControlPoints",
+    "CornerChoice",
+    "Covering",
+    "Criteria",
+    "Demonstrate",
+    "Device",
+    "FullFactorial",
+    "HardLimits",
+    "NamedCorner",
+    "PageAddress",
+    "Plan",
+    "Policy",
+    "Rail",
+    "Relation",
+    "Scheme",
+    "Screen",
+    "Settle",
+    "SingleRail",
+    "Source",
+    "Tracks",
+]
+
+NOMINAL = "nominal"
+HIGH = "high"
+LOW = "low"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Source:
+    """A file as it was read: where it lies, its role and the SHA-256 of its bytes, in hexadecimal."""
+
+    role: Literal["plan", "limits", "bench", "simulation", "units", "rails", "profile", "checks"]
+    path: Path
+    sha256: str
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Board:
+    """What is tested: its name and revision, as text."""
+
+    name: str
+    revision: str
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class HardLimits:
+    """Voltages that nothing crosses, whatever the plan asks."""
+
+    min_v: float
+    max_v: float
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Settle:
+    """A rail is settled within ``band_ratio`` of the target, for ``stable_for_s``, before ``timeout_s``."""
+
+    band_ratio: float
+    stable_for_s: float
+    timeout_s: float
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class PageAddress:
+    """Which page of which device makes a rail."""
+
+    device: str
+    page: int
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Tracks:
+    """A rail that hardware makes follow another: measured, never commanded."""
+
+    rail: str
+    ratio: float
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Rail:
+    """One supply output.
+
+    ``levels`` holds the target of every level in volts, ``nominal`` always among them and first. A rail is moved if it
+    has a second level; one that tracks another has the levels of that rail times the ratio, and is never commanded.
+    ``device_limits`` are the OV and UV limits of the plan's knowledge, by lower-case register name
+    (``vout_max``, ``ov_fault``, ``ov_warn``, ``uv_warn``, ``uv_fault``, ``vout_min``, ``power_good_off``), in volts.
+    """
+
+    name: str
+    nominal_v: float
+    levels: Mapping[str, float]
+    hard_limits: HardLimits
+    accuracy_ratio: float
+    settle: Settle
+    power: PageAddress | None = None
+    tracks: Tracks | None = None
+    tied_to: str | None = None
+    why_fixed: str | None = None
+    device_limits: Mapping[str, float] = field(default_factory=dict)
+
+    @property
+    def is_commanded(self) -> bool:
+        """Whether the product moves this rail itself."""
+        return len(self.levels) > 1 and self.tracks is None and self.power is not None
+
+    @property
+    def is_moved(self) -> bool:
+        """Whether this rail ever leaves nominal, by command or by tracking."""
+        return len(self.levels) > 1
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Device:
+    """A power manager: the bus it sits on, its seven-bit address, its profile and the identity it must show.
+
+    ``identity`` maps ``model``, ``maker``, ``revision``, ``serial`` to the text that MFR_MODEL, MFR_ID, MFR_REVISION,
+    MFR_SERIAL must hold. ``vout_mode`` is the VOUT_MODE byte that the device must show; None takes what it shows.
+    ``scan_s`` replaces the profile's time between conversions.
+    """
+
+    name: str
+    bus: str
+    address: int
+    profile: str
+    identity: Mapping[str, str] = field(default_factory=dict)
+    vout_mode: int | None = None
+    scan_s: float | None = None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Relation:
+    """A difference of two rails that must hold at every instant: ``min_v <= rail - minus <= max_v``."""
+
+    rail: str
+    minus: str
+    min_v: float | None = None
+    max_v: float | None = None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Condition:
+    """What is set besides rails, outermost first: its unit and its levels by name, in the unit's SI value."""
+
+    name: str
+    unit: str
+    levels: Mapping[str, float]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ControlPoints:
+    """When the run visits nominal to show that board and bench are as they were.
+
+    ``every`` counts visits that are not control points, over the whole run; None means never. ``drift_ratio`` is how
+    far a control point's reference reading may lie from the first's.
+    """
+
+    first: bool = True
+    every: int | None = None
+    last: bool = True
+    drift_ratio: float | None = None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class AllRails:
+    """Every rail at the same level, one corner a level."""
+
+    levels: tuple[str, ...]
+    kind: Literal["all_rails"] = "all_rails"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class SingleRail:
+    """One rail off nominal at a time; ``rails`` None means every rail that has the level."""
+
+    levels: tuple[str, ...]
+    rails: tuple[str, ...] | None = None
+    kind: Literal["single_rail"] = "single_rail"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class FullFactorial:
+    """Every combination of the levels of the rails named."""
+
+    rails: tuple[str, ...]
+    levels: tuple[str, ...]
+    kind: Literal["full_factorial"] = "full_factorial"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Covering:
+    """A covering array: every combination of levels of any ``strength`` rails is met in some corner."""
+
+    strength: int
+    levels: tuple[str, ...]
+    rails: tuple[str, ...] | None = None
+    kind: Literal["covering"] = "covering"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class NamedCorner:
+    """One corner spelled out; rails not named are nominal. Groups are already spelled out as their members."""
+
+    name: str
+    levels: Mapping[str, str]
+    kind: Literal["named"] = "named"
+
+
+Scheme = AllRails | SingleRail | FullFactorial | Covering | NamedCorner
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class CornerChoice:
+    """Which corners, and what must not be: each of ``forbidden`` is a combination of levels by rail."""
+
+    schemes: tuple[Scheme, ...]
+    control_points: ControlPoints
+    forbidden: tuple[Mapping[str, str], ...] = ()
+    via_nominal: bool = False
+    repeats: int = 1
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Acceptance:
+    """The limits of a named number that a check returns; both inclusive, None is open."""
+
+    min: float | None = None
+    max: float | None = None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class At:
+    """Where a check runs: names or shell patterns of corners, levels of conditions; None means everywhere."""
+
+    corners: tuple[str, ...] | None = None
+    conditions: Mapping[str, tuple[str, ...]] | None = None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Demonstrate:
+    """The one-sided lower bound of the pass probability, at ``confidence``, must reach ``pass_probability``."""
+
+    pass_probability: float
+    confidence: float
+    kind: Literal["demonstrate"] = "demonstrate"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Screen:
+    """At most ``failures`` trials may fail."""
+
+    failures: int
+    kind: Literal["screen"] = "screen"
+
+
+CheckCriterion = Demonstrate | Screen
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Check:
+    """A functional test that the user supplies.
+
+    Exactly one of ``python`` ("file.py:function" or "module:function") and ``command`` is set. ``timeout_s`` is for one
+    trial. ``takes_s`` is how long a trial is expected to take: a simulated clock adds it, estimates use it.
+    ``set_up`` and ``tear_down`` name further callables or commands, run once a run and once a corner.
+    ``settings`` is handed to the check unread.
+    """
+
+    name: str
+    python: str | None = None
+    command: tuple[str, ...] | None = None
+    trials: int = 1
+    timeout_s: float = 60.0
+    takes_s: float = 0.0
+    accept: Mapping[str, Acceptance] = field(default_factory=dict)
+    at: At = field(default_factory=At)
+    criterion: CheckCriterion | None = None
+    run_set_up: str | tuple[str, ...] | None = None
+    run_tear_down: str | tuple[str, ...] | None = None
+    corner_set_up: str | tuple[str, ...] | None = None
+    corner_tear_down: str | tuple[str, ...] | None = None
+    settings: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Criteria:
+    """What must be shown: for checks that name no criterion, for voltages and for trim accuracy.
+
+    ``voltage_window_ratio`` is how far a settled reading may lie from its target, as a share of the target.
+    ``trim_claim_ratio`` is the trim accuracy claimed, as a share of the setpoint; None claims nothing.
+    """
+
+    checks: CheckCriterion = field(default_factory=lambda: Screen(failures=0))
+    voltage_window_ratio: float = 0.01
+    trim_claim_ratio: float | None = None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Policy:
+    """What the run does after a fault or a failed visit: go on with the next corner, or end the run at nominal."""
+
+    on_trip: Literal["stop", "skip corner"] = "stop"
+    on_fail: Literal["go on", "stop"] = "go on"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Plan:
+    """What shall be done on one board: read, checked and in SI units.
+
+    ``rails`` keep the order of the file. ``sources`` are the plan and limits files with their hashes.
+    """
+
+    title: str
+    board: Board
+    bench: Path | None
+    devices: Mapping[str, Device]
+    rails: tuple[Rail, ...]
+    groups: Mapping[str, tuple[str, ...]]
+    relations: tuple[Relation, ...]
+    conditions: tuple[Condition, ...]
+    corners: CornerChoice
+    checks: tuple[Check, ...]
+    criteria: Criteria
+    policy: Policy
+    sources: tuple[Source, ...]
+    directory: Path
+
+    def rail(self, name: str) -> Rail:
+        """Look up a rail by name; KeyError if there is none."""
+        for rail in self.rails:
+            if rail.name == name:
+                return rail
+        raise KeyError(name)
+
+    @property
+    def commanded_rails(self) -> tuple[Rail, ...]:
+        """The rails that the product moves itself, in plan order."""
+        return tuple(rail for rail in self.rails if rail.is_commanded)

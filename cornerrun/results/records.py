@@ -1,0 +1,275 @@
+"""What happened, as frozen records: the run writes them, the store keeps them, reports read them."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+from enum import StrEnum
+
+from cornerrun.bench.ports import StatusCapture
+from cornerrun.corners.model import Corner, NotRunnable, Step
+from cornerrun.plan.model import Source
+
+__all__ = [
+    "CheckResult",
+    "EndState",
+    "Event",
+    "Fault",
+    "InstrumentRecord",
+    "Intent",
+    "Outcome",
+    "Reading",
+    "Run",
+    "RunData",
+    "RunResult",
+    "SetpointRecord",
+    "Trial",
+    "Visit",
+    "VisitRecord",
+    "WatchRange",
+]
+
+
+class Outcome(StrEnum):
+    """How a visit, a rail or a check ended: disjoint, the first that applies in this order."""
+
+    ABORTED = "aborted"
+    ERROR = "error"
+    TRIPPED = "tripped"
+    NOT_SETTLED = "not-settled"
+    DISPUTED = "disputed"
+    FAIL_VOLTAGE = "fail-voltage"
+    NO_ANSWER = "no-answer"
+    FAIL_FUNCTIONAL = "fail-functional"
+    PASS = "pass"
+    SKIPPED = "skipped"
+    NOT_RUN = "not-run"
+
+    @property
+    def is_product_failure(self) -> bool:
+        """Whether the product, not the bench, failed."""
+        return self in {
+            Outcome.TRIPPED,
+            Outcome.NOT_SETTLED,
+            Outcome.FAIL_VOLTAGE,
+            Outcome.NO_ANSWER,
+            Outcome.FAIL_FUNCTIONAL,
+        }
+
+    @property
+    def is_bench_trouble(self) -> bool:
+        """Whether nothing can be said of the product: never a failure of it and never a pass."""
+        return self in {Outcome.ABORTED, Outcome.ERROR, Outcome.DISPUTED}
+
+
+class RunResult(StrEnum):
+    """What a run says of its board."""
+
+    PASS = "pass"
+    FAIL = "fail"
+    INCONCLUSIVE = "inconclusive"
+    INCOMPLETE = "incomplete"
+    INVALID = "invalid"
+
+
+class EndState(StrEnum):
+    """Where the board was left."""
+
+    NOMINAL = "nominal"
+    OFF = "off"
+    UNKNOWN = "unknown"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class InstrumentRecord:
+    """An instrument as used: who it says it is, and its calibration and specification as the bench file states them."""
+
+    name: str
+    identity: str
+    resource: str
+    calibrated: str | None
+    due: str | None
+    nplc: float | None
+    line_hz: float | None
+    reading_ratio: float | None
+    range_ratio: float | None
+    coverage: float | None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class SetpointRecord:
+    """A level of a rail as its device holds it."""
+
+    rail: str
+    level: str
+    target_v: float
+    word: int
+    decoded_v: float
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Run:
+    """A run of a plan on one unit.
+
+    ``plan_json`` is the whole plan (`cornerrun.plan.serial`). ``ended_utc``, ``result`` and ``end_state`` are None
+    while the run goes on, or if it was killed.
+    """
+
+    run_id: str
+    bench_id: str
+    bench_kind: str
+    station: str
+    serial: str
+    operator: str
+    title: str
+    seed: int
+    started_utc: datetime
+    plan_json: str
+    sources: tuple[Source, ...]
+    versions: Mapping[str, str]
+    devices: Mapping[str, Mapping[str, str]]
+    instruments: tuple[InstrumentRecord, ...]
+    setpoints: tuple[SetpointRecord, ...]
+    corners: tuple[Corner, ...]
+    not_runnable: tuple[NotRunnable, ...]
+    unit_data: Mapping[str, str] = field(default_factory=dict)
+    planned_visits: int = 0
+    ended_utc: datetime | None = None
+    result: RunResult | None = None
+    end_state: EndState | None = None
+    why: str = ""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Intent:
+    """What is about to be done: committed before the first write of a step."""
+
+    run_id: str
+    step: Step
+    at_utc: datetime
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Visit:
+    """One stay at one corner. ``start_s`` and ``end_s`` are monotonic seconds since the run began."""
+
+    ordinal: int
+    corner: str
+    repeat: int
+    is_control: bool
+    outcome: Outcome
+    reason: str
+    started_utc: datetime
+    start_s: float
+    end_s: float
+    is_after_seam: bool = False
+    is_void: bool = False
+    phase_s: Mapping[str, float] = field(default_factory=dict)
+    conditions: Mapping[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Reading:
+    """A rail at a visit: asked for, encoded, measured by its device and by the reference meter.
+
+    ``settle_s`` is None for a rail that did not move. ``telemetry_v`` is the mean of the settled readings,
+    ``telemetry_n`` their number. ``outcome`` is the rail's own.
+    """
+
+    rail: str
+    level: str
+    target_v: float
+    setpoint_v: float | None
+    word: int | None
+    telemetry_v: float | None
+    telemetry_n: int
+    reference_v: float | None
+    reference_range_v: float | None
+    settle_s: float | None
+    status_word: int | None
+    current_a: float | None
+    temperature_degc: float | None
+    outcome: Outcome
+    reason: str = ""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class WatchRange:
+    """The least and the greatest voltage that the supervisor saw on a rail during one part of a visit.
+
+    ``during`` is "settle", "measure" or the name of a check.
+    """
+
+    rail: str
+    during: str
+    min_v: float
+    max_v: float
+    samples: int
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Trial:
+    """One execution of a check; ``passed`` is None where it gave no verdict. ``output`` is its tail, at most 4 KiB."""
+
+    check: str
+    trial: int
+    passed: bool | None
+    numbers: Mapping[str, float]
+    duration_s: float
+    output: str = ""
+    reason: str = ""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class CheckResult:
+    """A check at a visit."""
+
+    check: str
+    outcome: Outcome
+    reason: str
+    trials: int
+    failures: int
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Fault:
+    """A fault as captured and classified. ``originator`` is a rail or "undetermined"; never a guess."""
+
+    visit: int
+    at_s: float
+    kind: str
+    originator: str
+    followers: tuple[str, ...]
+    why: str
+    captures: tuple[StatusCapture, ...]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Event:
+    """Something that a reader of the report must know: a retry, an override, a signal, a seam."""
+
+    at_s: float
+    at_utc: datetime
+    severity: str
+    what: str
+    rail: str = ""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class VisitRecord:
+    """Everything of one visit; its rows are committed together."""
+
+    visit: Visit
+    readings: tuple[Reading, ...]
+    checks: tuple[CheckResult, ...] = ()
+    trials: tuple[Trial, ...] = ()
+    faults: tuple[Fault, ...] = ()
+    watched: tuple[WatchRange, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class RunData:
+    """A whole run as the store gives it back, visits and events in order."""
+
+    run: Run
+    visits: tuple[VisitRecord, ...]
+    events: tuple[Event, ...]

@@ -1,0 +1,123 @@
+"""Text with a unit <-> SI floats; no other module knows a prefix."""
+
+import math
+import re
+from enum import Enum
+from typing import ClassVar
+
+from cornerrun.errors import UnitError
+
+__all__ = ["Kind", "quantity", "show"]
+
+
+class Kind(Enum):
+    """What a field measures: its SI unit and the texts accepted for it, each with its factor."""
+
+    VOLTAGE = ("V", "850 mV")
+    CURRENT = ("A", "1.5 A")
+    POWER = ("W", "12 W")
+    TIME = ("s", "60 ms")
+    FREQUENCY = ("Hz", "400 kHz")
+    RESISTANCE = ("Ohm", "2 mOhm")
+    TEMPERATURE = ("degC", "25 degC")
+    RATIO = ("", "5 %")
+    SLEW = ("V/s", "1 V/ms")
+    TEMPERATURE_COEFFICIENT = ("1/K", "5 ppm/K")
+
+    def __init__(self, unit: str, example: str) -> None:
+        self.unit = unit
+        self.example = example
+
+
+_PREFIXES = {"": 1.0, "n": 1e-9, "u": 1e-6, "µ": 1e-6, "μ": 1e-6, "m": 1e-3, "k": 1e3, "M": 1e6, "G": 1e9}
+
+
+def _prefixed(unit: str, prefixes: str = "numkMG", *aliases: str) -> dict[str, float]:
+    return {p + name: f for name in (unit, *aliases) for p, f in _PREFIXES.items() if p in prefixes or p in "µμ"}
+
+
+class _Texts:
+    """The unit texts of each kind; built once, never changed."""
+
+    factors: ClassVar[dict[Kind, dict[str, float]]] = {
+        Kind.VOLTAGE: _prefixed("V", "num k"),
+        Kind.CURRENT: _prefixed("A", "num"),
+        Kind.POWER: _prefixed("W", "num k"),
+        Kind.TIME: _prefixed("s", "num") | {"min": 60.0, "h": 3600.0},
+        Kind.FREQUENCY: _prefixed("Hz", "mkMG"),
+        Kind.RESISTANCE: _prefixed("Ohm", "numkMG", "Ω"),
+        Kind.TEMPERATURE: {"degC": 1.0, "°C": 1.0},
+        Kind.RATIO: {"%": 1e-2, "ppm": 1e-6, "ppb": 1e-9, "per mil": 1e-3},
+        Kind.SLEW: {
+            f"{p}V/{t}": f / s for p, f in _PREFIXES.items() for t, s in (("s", 1.0), ("ms", 1e-3), ("us", 1e-6))
+        },
+        Kind.TEMPERATURE_COEFFICIENT: {"ppm/K": 1e-6, "ppm/degC": 1e-6, "ppm/°C": 1e-6, "%/K": 1e-2, "1/K": 1.0},
+    }
+
+
+_NUMBER = re.compile(r"([+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?)\s*(.*)")
+
+
+def quantity(text: str, kind: Kind) -> float:
+    """Read a quantity as an SI float: "850 mV" -> 0.85.
+
+    A decimal comma, ``nan``, ``inf``, a bare number and a unit of another kind are refused.
+
+    Raises:
+        UnitError: says what came and what to write.
+
+    """
+    stripped = text.strip()
+    match = _NUMBER.fullmatch(stripped)
+    example = f"write it like {kind.example!r}"
+    if match is None:
+        hint = "use a decimal point, not a comma" if re.match(r"[+-]?\d+,\d", stripped) else example
+        raise UnitError(f"{text!r} is no quantity; {hint}")
+    number, unit = float(match[1]), match[2].strip()
+    if not math.isfinite(number):
+        raise UnitError(f"{text!r} is not finite; {example}")
+    if not unit:
+        raise UnitError(f"{text!r} has no unit; {example}")
+    factor = _Texts.factors[kind].get(unit)
+    if factor is None:
+        raise UnitError(f"{text!r}: unit {unit!r} does not fit here; {example}")
+    value = _scaled(number, match[1], factor)
+    if not math.isfinite(value):
+        raise UnitError(f"{text!r} is not finite; {example}")
+    return value
+
+
+def _scaled(number: float, digits: str, factor: float) -> float:
+    """Scale by a power of ten in decimal, so that "850 mV" is exactly the float 0.85."""
+    exponent = round(math.log10(factor))
+    if math.isclose(10.0**exponent, factor, rel_tol=1e-12):
+        mantissa, _, power = digits.lower().partition("e")
+        return float(f"{mantissa}e{int(power or 0) + exponent}")
+    return number * factor
+
+
+_SHOW_PREFIXES = ((1e9, "G"), (1e6, "M"), (1e3, "k"), (1.0, ""), (1e-3, "m"), (1e-6, "µ"), (1e-9, "n"))
+
+
+def show(value: float, kind: Kind, *, digits: int = 5) -> str:
+    """Write an SI float for a person: 0.85 -> "850 mV", 0.0025 as a ratio -> "0.25 %".
+
+    ``digits`` counts significant digits. Nothing here is parsed back.
+    """
+    if not math.isfinite(value):
+        return str(value)
+    if kind is Kind.RATIO:
+        scaled, unit = (value * 1e6, "ppm") if 0 < abs(value) < 1e-4 else (value * 1e2, "%")
+        return f"{scaled:.{digits}g} {unit}"
+    if kind in (Kind.TEMPERATURE, Kind.SLEW, Kind.TEMPERATURE_COEFFICIENT):
+        return f"{value:.{digits}g} {kind.unit}"
+    if kind is Kind.TIME and abs(value) >= 120:
+        minutes, seconds = divmod(round(abs(value)), 60)
+        hours, minutes = divmod(minutes, 60)
+        sign = "-" if value < 0 else ""
+        return f"{sign}{hours} h {minutes:02d} min" if hours else f"{sign}{minutes} min {seconds:02d} s"
+    magnitude = abs(float(f"{value:.{digits - 1}e}")) if value else 0.0
+    for factor, prefix in _SHOW_PREFIXES:
+        if magnitude >= factor * (1 - 1e-12) and not (kind is Kind.VOLTAGE and factor > 1):
+            return f"{value / factor:.{digits}g} {prefix}{kind.unit}"
+    return f"{value:.{digits}g} {kind.unit}"
