@@ -9,6 +9,7 @@
     │   └── UsageError            a command line that cannot be carried out
     ├── BenchError                the bench's: exit 3
     │   ├── LinkError             a bus exchange failed: says what happened and what to do
+    │   ├── FormatError           a word that cannot be read, or a number that a device's format cannot hold
     │   ├── DeviceRefused         a device or a gate of it refuses: WRITE_PROTECT, ON_OFF_CONFIG, unit off, identity
     │   ├── ReadbackMismatch      what was written does not read back
     │   ├── InstrumentError       an instrument answered nonsense, too late or not at all
@@ -94,6 +95,10 @@ class LinkError(BenchError):
         self.errno = errno
         self.may_retry = may_retry
         super().__init__(message)
+
+
+class FormatError(BenchError, ValueError):
+    """Say that a word cannot be read, or that a number does not fit the format of a device."""
 
 
 class DeviceRefused(BenchError):
