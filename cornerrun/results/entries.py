@@ -1,0 +1,44 @@
+"""What a store keeps, as data: the same entry goes into its tables or, if they fail, into its spill file."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from types import MappingProxyType
+
+from cornerrun.bench.ports import Baseline, RestoreRecipe
+from cornerrun.results.records import EndState, Event, Intent, Run, RunResult, VisitRecord
+
+__all__ = ["KINDS", "Beginning", "Ending", "Entry"]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Beginning:
+    """A run, with what brings its board back."""
+
+    run: Run
+    recipe: RestoreRecipe
+    baseline: Baseline
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Ending:
+    """How a run ended."""
+
+    result: RunResult
+    end_state: EndState
+    why: str
+    ended_utc: datetime
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Entry:
+    """One thing to keep; ``kind`` is a key of `KINDS`, which tells the type of ``record``."""
+
+    kind: str
+    run_id: str
+    record: object
+
+
+KINDS: Mapping[str, type[object]] = MappingProxyType(
+    {"begin": Beginning, "intent": Intent, "visit": VisitRecord, "event": Event, "end": Ending}
+)

@@ -1,0 +1,96 @@
+"""Get runs and everything of them out of the tables of a store."""
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from itertools import groupby
+from typing import cast
+
+from sqlalchemy import Connection, Select, Table, select
+
+from cornerrun.bench.ports import Baseline, RestoreRecipe
+from cornerrun.corners.model import Step
+from cornerrun.results import schema
+from cornerrun.results.codec import from_json, utc_from_text
+from cornerrun.results.records import Event, Intent, Run, VisitRecord
+from cornerrun.results.rows import Row, event_from_row, run_from_row, visit_from_rows
+
+__all__ = ["baseline", "events", "last_intent", "recipe", "runs", "visits"]
+
+_PARTS = (schema.readings, schema.checks, schema.trials, schema.watched, schema.faults)
+
+
+def runs(
+    connection: Connection,
+    *,
+    bench_id: str | None = None,
+    serial: str | None = None,
+    prefix: str | None = None,
+    is_unfinished: bool = False,
+    limit: int | None = None,
+) -> tuple[Run, ...]:
+    """Return the runs that match all that is given, newest first."""
+    table = schema.runs
+    query = select(table).order_by(table.c.started_utc.desc(), table.c.run_id.desc())
+    if bench_id is not None:
+        query = query.where(table.c.bench_id == bench_id)
+    if serial is not None:
+        query = query.where(table.c.serial == serial)
+    if prefix is not None:
+        query = query.where(table.c.run_id.startswith(prefix, autoescape=True))
+    if is_unfinished:
+        query = query.where(table.c.ended_utc.is_(None))
+    if limit is not None:
+        query = query.limit(limit)
+    return tuple(run_from_row(row) for row in _rows(connection, query))
+
+
+def visits(connection: Connection, run_id: str) -> tuple[VisitRecord, ...]:
+    """Return every visit of a run, in order."""
+    parts = {table.name: _by_visit(connection, table, run_id) for table in _PARTS}
+    own = select(schema.visits).where(schema.visits.c.run_id == run_id).order_by(schema.visits.c.visit)
+    return tuple(
+        visit_from_rows(row, {name: rows.get(row["visit"], ()) for name, rows in parts.items()})
+        for row in _rows(connection, own)
+    )
+
+
+def events(connection: Connection, run_id: str) -> tuple[Event, ...]:
+    """Return every event of a run, in the order in which they were kept."""
+    table = schema.events
+    query = select(table).where(table.c.run_id == run_id).order_by(table.c.event)
+    return tuple(event_from_row(row) for row in _rows(connection, query))
+
+
+def last_intent(connection: Connection, run_id: str) -> Intent | None:
+    """Return the intent kept last; None if the run never moved a rail."""
+    table = schema.intents
+    query = select(table).where(table.c.run_id == run_id).order_by(table.c.intent.desc()).limit(1)
+    for row in _rows(connection, query):
+        return Intent(run_id=run_id, step=from_json(row["step_json"], Step), at_utc=utc_from_text(row["at_utc"]))
+    return None
+
+
+def recipe(connection: Connection, run_id: str) -> RestoreRecipe | None:
+    """Return the way back of a run; None if there is no such run."""
+    text = _baseline_cell(connection, run_id, "recipe_json")
+    return None if text is None else from_json(text, RestoreRecipe)
+
+
+def baseline(connection: Connection, run_id: str) -> Baseline | None:
+    """Return the baseline of a run; None if there is no such run."""
+    text = _baseline_cell(connection, run_id, "baseline_json")
+    return None if text is None else from_json(text, Baseline)
+
+
+def _baseline_cell(connection: Connection, run_id: str, column: str) -> str | None:
+    table = schema.baselines
+    return connection.execute(select(table.c[column]).where(table.c.run_id == run_id)).scalar_one_or_none()
+
+
+def _by_visit(connection: Connection, table: Table, run_id: str) -> Mapping[int, Sequence[Row]]:
+    query = select(table).where(table.c.run_id == run_id).order_by(table.c.visit, table.c.position)
+    return {visit: list(rows) for visit, rows in groupby(_rows(connection, query), key=lambda row: row["visit"])}
+
+
+def _rows(connection: Connection, query: "Select[tuple[object, ...]]") -> Iterator[Row]:
+    # A RowMapping is keyed by str here; SQLAlchemy types it by anything that names a column.
+    yield from cast("Iterable[Row]", connection.execute(query).mappings())

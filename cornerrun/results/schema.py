@@ -1,0 +1,182 @@
+"""The tables of a store. SQLAlchemy is imported here only; `store` imports this module when a store is opened."""
+
+from sqlalchemy import BigInteger, Column, Double, ForeignKey, Integer, MetaData, Table, Text
+
+__all__ = [
+    "VERSION",
+    "about",
+    "baselines",
+    "checks",
+    "events",
+    "faults",
+    "intents",
+    "metadata",
+    "readings",
+    "runs",
+    "trials",
+    "visits",
+    "watched",
+]
+
+VERSION = 1
+
+metadata = MetaData()
+
+
+def _key(name: str) -> "Column[int]":
+    return Column(name, Integer, primary_key=True, autoincrement=False)
+
+
+def _run() -> "Column[str]":
+    return Column("run_id", Text, ForeignKey("runs.run_id"), primary_key=True)
+
+
+# One row: what wrote the store and the version of its tables.
+about = Table("cornerrun_store", metadata, _key("schema_version"), Column("made_by", Text, nullable=False))
+
+runs = Table(
+    "runs",
+    metadata,
+    Column("run_id", Text, primary_key=True),
+    Column("bench_id", Text, nullable=False, index=True),
+    Column("bench_kind", Text, nullable=False),
+    Column("station", Text, nullable=False),
+    Column("serial", Text, nullable=False, index=True),
+    Column("operator", Text, nullable=False),
+    Column("title", Text, nullable=False),
+    Column("started_utc", Text, nullable=False, index=True),
+    Column("planned_visits", Integer, nullable=False),
+    Column("plan_json", Text, nullable=False),
+    Column("details_json", Text, nullable=False),
+    Column("ended_utc", Text),
+    Column("result", Text),
+    Column("end_state", Text),
+    Column("why", Text, nullable=False),
+)
+
+baselines = Table(
+    "baselines",
+    metadata,
+    _run(),
+    Column("recipe_json", Text, nullable=False),
+    Column("baseline_json", Text, nullable=False),
+)
+
+intents = Table(
+    "intents",
+    metadata,
+    Column("intent", Integer, primary_key=True, autoincrement=True),
+    Column("run_id", Text, ForeignKey("runs.run_id"), nullable=False, index=True),
+    Column("ordinal", Integer, nullable=False),
+    Column("at_utc", Text, nullable=False),
+    Column("step_json", Text, nullable=False),
+)
+
+visits = Table(
+    "visits",
+    metadata,
+    _run(),
+    _key("visit"),
+    Column("corner", Text, nullable=False),
+    Column("repeat", Integer, nullable=False),
+    Column("is_control", Integer, nullable=False),
+    Column("is_after_seam", Integer, nullable=False),
+    Column("is_void", Integer, nullable=False),
+    Column("outcome", Text, nullable=False),
+    Column("reason", Text, nullable=False),
+    Column("started_utc", Text, nullable=False),
+    Column("start_s", Double),
+    Column("end_s", Double),
+    Column("phase_s_json", Text, nullable=False),
+    Column("conditions_json", Text, nullable=False),
+)
+
+readings = Table(
+    "readings",
+    metadata,
+    _run(),
+    _key("visit"),
+    _key("position"),
+    Column("rail", Text, nullable=False),
+    Column("level", Text, nullable=False),
+    Column("target_v", Double),
+    Column("setpoint_v", Double),
+    Column("word", Integer),
+    Column("telemetry_v", Double),
+    Column("telemetry_n", Integer, nullable=False),
+    Column("reference_v", Double),
+    Column("reference_range_v", Double),
+    Column("settle_s", Double),
+    Column("status_word", Integer),
+    Column("current_a", Double),
+    Column("temperature_degc", Double),
+    Column("outcome", Text, nullable=False),
+    Column("reason", Text, nullable=False),
+)
+
+checks = Table(
+    "checks",
+    metadata,
+    _run(),
+    _key("visit"),
+    _key("position"),
+    Column("check_name", Text, nullable=False),
+    Column("outcome", Text, nullable=False),
+    Column("reason", Text, nullable=False),
+    Column("trials", Integer, nullable=False),
+    Column("failures", Integer, nullable=False),
+)
+
+trials = Table(
+    "trials",
+    metadata,
+    _run(),
+    _key("visit"),
+    _key("position"),
+    Column("check_name", Text, nullable=False),
+    Column("trial", BigInteger, nullable=False),
+    Column("passed", Integer),
+    Column("numbers_json", Text, nullable=False),
+    Column("duration_s", Double),
+    Column("output", Text, nullable=False),
+    Column("reason", Text, nullable=False),
+)
+
+watched = Table(
+    "watched",
+    metadata,
+    _run(),
+    _key("visit"),
+    _key("position"),
+    Column("rail", Text, nullable=False),
+    Column("during", Text, nullable=False),
+    Column("min_v", Double),
+    Column("max_v", Double),
+    Column("samples", Integer, nullable=False),
+)
+
+faults = Table(
+    "faults",
+    metadata,
+    _run(),
+    _key("visit"),
+    _key("position"),
+    Column("at_s", Double),
+    Column("kind", Text, nullable=False),
+    Column("originator", Text, nullable=False),
+    Column("followers_json", Text, nullable=False),
+    Column("why", Text, nullable=False),
+    Column("captures_json", Text, nullable=False),
+)
+
+events = Table(
+    "events",
+    metadata,
+    Column("event", Integer, primary_key=True, autoincrement=True),
+    Column("run_id", Text, ForeignKey("runs.run_id"), nullable=False, index=True),
+    Column("at_s", Double),
+    Column("at_utc", Text, nullable=False),
+    Column("severity", Text, nullable=False),
+    Column("what", Text, nullable=False),
+    Column("rail", Text, nullable=False),
+)

@@ -1,0 +1,198 @@
+"""What happened, kept: intents before the first write of a step, a visit's rows together at its end."""
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Self
+
+from cornerrun.bench.ports import Baseline, RestoreRecipe
+from cornerrun.errors import StoreError, UsageError
+from cornerrun.results.entries import Beginning, Ending, Entry
+from cornerrun.results.records import EndState, Event, Intent, Run, RunData, RunResult, VisitRecord
+from cornerrun.results.spill import Spill
+
+if TYPE_CHECKING:
+    from sqlalchemy import Connection, Engine
+
+__all__ = ["Store"]
+
+# SQLAlchemy takes a quarter of a second to import: only a store that is opened pays for it.
+
+
+class Store:
+    """A store of runs. `open` makes one; every method that writes is one transaction, on the disk when it returns.
+
+    Every method raises StoreError. One that writes says there in which file it kept what the store did not take;
+    the next `open` merges that file.
+    """
+
+    def __init__(self, engine: "Engine", where: str, spill: Spill) -> None:
+        self._engine = engine
+        self._where = where
+        self._spill = spill
+
+    @classmethod
+    def open(cls, url: str | Path, *, read_only: bool = False, busy_timeout_s: float = 5.0) -> Self:
+        """Open a store: the path of an SQLite file, or a URL that SQLAlchemy knows; made if there is none.
+
+        ``read_only`` opens what is there and changes nothing, also on a medium that cannot be written.
+        Raises StoreError if it is read-only, locked, no database, no store, or of an unknown version.
+        """
+        from cornerrun.results import connect, write
+
+        address = connect.location(url)
+        path = connect.file_of(address)
+        where = str(path) if path else address.render_as_string(hide_password=True)
+        engine = connect.connect(address, read_only=read_only, busy_timeout_s=busy_timeout_s)
+        beside = path or Path("cornerrun-store")
+        store = cls(engine, where, Spill(path=beside.with_name(f"{beside.name}.spill.jsonl")))
+        if not read_only:
+            with store._explained("what an earlier failure left beside the store cannot be merged"):
+                write.merge(engine, store._spill)
+        return store
+
+    @property
+    def where(self) -> str:
+        """The file, or the URL without its password, for messages."""
+        return self._where
+
+    def close(self) -> None:
+        """Close every connection."""
+        self._engine.dispose()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def begin_run(self, run: Run, recipe: RestoreRecipe, baseline: Baseline) -> None:
+        """Keep a run, its way back and its baseline: before the first write to hardware."""
+        beginning = Beginning(run=run, recipe=recipe, baseline=baseline)
+        self._write(Entry(kind="begin", run_id=run.run_id, record=beginning))
+
+    def intend(self, intent: Intent, finished: VisitRecord | None = None) -> None:
+        """Keep what is about to be done, together with the visit that has just ended."""
+        entries = [Entry(kind="intent", run_id=intent.run_id, record=intent)]
+        if finished is not None:
+            entries.insert(0, Entry(kind="visit", run_id=intent.run_id, record=finished))
+        self._write(*entries)
+
+    def finish_visit(self, run_id: str, record: VisitRecord) -> None:
+        """Keep all rows of a visit."""
+        self._write(Entry(kind="visit", run_id=run_id, record=record))
+
+    def add_event(self, run_id: str, event: Event) -> None:
+        """Keep an event."""
+        self._write(Entry(kind="event", run_id=run_id, record=event))
+
+    def end_run(self, run_id: str, result: RunResult, end_state: EndState, why: str, ended_utc: datetime) -> None:
+        """Close a run: what it says of its board, where the board was left, and why."""
+        ending = Ending(result=result, end_state=end_state, why=why, ended_utc=ended_utc)
+        self._write(Entry(kind="end", run_id=run_id, record=ending))
+
+    def runs(
+        self, *, bench_id: str | None = None, serial: str | None = None, limit: int | None = None
+    ) -> tuple[Run, ...]:
+        """Return the runs that match what is given, newest first."""
+        from cornerrun.results import read
+
+        with self._reading() as connection:
+            return read.runs(connection, bench_id=bench_id, serial=serial, limit=limit)
+
+    def unfinished(self, bench_id: str | None = None) -> tuple[Run, ...]:
+        """Return the runs of a bench, or of all, that began and never ended, newest first."""
+        from cornerrun.results import read
+
+        with self._reading() as connection:
+            return read.runs(connection, bench_id=bench_id, is_unfinished=True)
+
+    def find(self, text: str) -> Run:
+        """Return the run whose identifier begins with a text; "last" is the newest. UsageError if not exactly one."""
+        from cornerrun.results import read
+
+        with self._reading() as connection:
+            if text == "last":
+                found = read.runs(connection, limit=1)
+            else:
+                found = read.runs(connection, prefix=text) if text else ()
+        exact = [run for run in found if run.run_id == text]
+        if len(exact or found) == 1:
+            return (exact or found)[0]
+        if not found:
+            raise UsageError(f"no run {text!r} in {self._where}; `cornerrun runs` lists them")
+        names = ", ".join(run.run_id for run in found[:5])
+        raise UsageError(f"{text!r} begins {len(found)} runs of {self._where}: {names}; write more of it")
+
+    def load(self, run_id: str) -> RunData:
+        """Return everything of a run, visits and events in order. UsageError if there is none."""
+        from cornerrun.results import read
+
+        run = self._run(run_id)
+        with self._reading() as connection:
+            return RunData(run=run, visits=read.visits(connection, run_id), events=read.events(connection, run_id))
+
+    def recipe(self, run_id: str) -> RestoreRecipe:
+        """Return the way back that was kept when a run began. UsageError if there is no such run."""
+        from cornerrun.results import read
+
+        with self._reading() as connection:
+            found = read.recipe(connection, run_id)
+        if found is None:
+            raise UsageError(f"no run {run_id!r} in {self._where}; `cornerrun runs` lists them")
+        return found
+
+    def baseline(self, run_id: str) -> Baseline:
+        """Return the registers as a run found them. UsageError if there is no such run."""
+        from cornerrun.results import read
+
+        with self._reading() as connection:
+            found = read.baseline(connection, run_id)
+        if found is None:
+            raise UsageError(f"no run {run_id!r} in {self._where}; `cornerrun runs` lists them")
+        return found
+
+    def last_intent(self, run_id: str) -> Intent | None:
+        """Return what a run was about to do when it last said so; None if it never moved a rail."""
+        from cornerrun.results import read
+
+        with self._reading() as connection:
+            return read.last_intent(connection, run_id)
+
+    def _run(self, run_id: str) -> Run:
+        run = self.find(run_id)
+        if run.run_id != run_id:
+            raise UsageError(f"no run {run_id!r} in {self._where}; `cornerrun runs` lists them")
+        return run
+
+    def _write(self, *entries: Entry) -> None:
+        from sqlalchemy.exc import SQLAlchemyError
+
+        from cornerrun.results import connect, write
+
+        try:
+            with connect.transaction(self._engine) as connection:
+                for entry in entries:
+                    write.put(connection, entry)
+        except (SQLAlchemyError, StoreError, OSError, OverflowError) as error:
+            kept = self._spill.keep(entries)
+            reason = connect.reason_of(error)
+            merged = "the next start merges it" if kept == self._spill.path else "keep that file"
+            raise StoreError(f"{self._where}: {reason}; what was to be kept is in {kept}; {merged}") from error
+
+    @contextmanager
+    def _reading(self) -> "Iterator[Connection]":
+        with self._explained("results cannot be read"), self._engine.connect() as connection:
+            yield connection
+
+    @contextmanager
+    def _explained(self, what: str) -> Iterator[None]:
+        from sqlalchemy.exc import SQLAlchemyError
+
+        from cornerrun.results import connect
+
+        try:
+            yield
+        except (SQLAlchemyError, OSError, ValueError, KeyError) as error:
+            raise StoreError(f"{self._where}: {what}: {connect.reason_of(error)}") from error
