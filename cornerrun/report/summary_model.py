@@ -1,0 +1,390 @@
+"""The nouns of every report: each number that any report prints, computed once by `summary.summarise`.
+
+SI units in every name. An `Interval` carries estimate, both limits and confidence; counts stand beside it. None always
+means "not measured" or "cannot be told", never zero.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Literal
+
+from cornerrun.plan.model import HardLimits, Source
+from cornerrun.results.decision import Decision
+from cornerrun.results.records import EndState, InstrumentRecord, Outcome, RunResult
+from cornerrun.stats.interval import Interval
+
+__all__ = [
+    "Anomaly",
+    "CheckCorner",
+    "CheckTotal",
+    "ControlDrift",
+    "CornerSummary",
+    "Coverage",
+    "Header",
+    "InstrumentSummary",
+    "Margin",
+    "NotTested",
+    "NumberSummary",
+    "RailSummary",
+    "Summary",
+    "Tally",
+    "TrimLevel",
+    "TrimSummary",
+]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Header:
+    """What was run, on what, where, when and by whom. ``duration_s`` is None while the run has no end."""
+
+    run_id: str
+    title: str
+    board_name: str
+    board_revision: str
+    serial: str
+    operator: str
+    station: str
+    bench_id: str
+    bench_kind: str
+    seed: int
+    started_utc: datetime
+    ended_utc: datetime | None
+    duration_s: float | None
+    sources: tuple[Source, ...]
+    versions: Mapping[str, str]
+    unit_data: Mapping[str, str]
+    devices: Mapping[str, Mapping[str, str]]
+
+    @property
+    def is_simulated(self) -> bool:
+        """Whether no hardware was there: nothing below says anything of a real board."""
+        return self.bench_kind == "simulated"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Tally:
+    """Visits by what became of them; control points are counted apart from visits to corners.
+
+    ``planned`` counts every step, control points included. ``passed``, ``failed``, ``in_trouble`` (aborted, error,
+    disputed) and ``skipped`` (skipped or not run) are disjoint and count corner visits and control points together;
+    ``void`` counts those of them that lie in a block whose control point was out.
+    """
+
+    planned: int
+    done: int
+    control_points: int
+    passed: int
+    failed: int
+    in_trouble: int
+    skipped: int
+    void: int
+    after_seam: int
+    corners_planned: int
+    corners_run: int
+    trials: int
+    trial_failures: int
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class CornerSummary:
+    """One corner over all its visits that are not void.
+
+    ``outcome`` is the first by precedence over the visits, or not-run; ``reason`` is that visit's. ``trials`` and
+    ``failures`` are over all checks. ``worst_rail`` has the smallest distance to its voltage window here,
+    ``worst_distance_v``, negative where it is outside; None where nothing was measured.
+    """
+
+    name: str
+    scheme: str
+    levels: Mapping[str, str]
+    conditions: Mapping[str, float]
+    condition_levels: Mapping[str, str]
+    is_nominal: bool
+    visits: int
+    void_visits: int
+    passed_visits: int
+    outcome: Outcome
+    outcomes: Mapping[Outcome, int]
+    reason: str
+    trials: int
+    failures: int
+    worst_rail: str | None
+    worst_distance_v: float | None
+    longest_settle_s: float | None
+
+    @property
+    def pass_fraction(self) -> float | None:
+        """The share of the visits that passed; None without a visit. For charts: always shown with the counts."""
+        return self.passed_visits / self.visits if self.visits else None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class NotTested:
+    """A corner that was asked for and not run, or a check that never gave a verdict, with the reason."""
+
+    what: Literal["corner", "check", "rail"]
+    name: str
+    scheme: str
+    reason: str
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class CheckCorner:
+    """One check at one corner, over all its visits that are not void: trials on one board.
+
+    ``trials`` counts those with a verdict, ``no_verdict`` the others. ``pass_probability`` is the exact interval
+    (Clopper-Pearson, two-sided) of the probability that a trial on this board passes here. ``lower_bound`` and
+    ``upper_bound`` are the one-sided ones at the criterion's confidence, None where the criterion is a screen.
+    """
+
+    check: str
+    corner: str
+    visits: int
+    trials: int
+    failures: int
+    no_verdict: int
+    pass_probability: Interval
+    lower_bound: float | None
+    upper_bound: float | None
+    criterion: str
+    decision: Decision
+    outcome: Outcome
+    reason: str
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class CheckTotal:
+    """One check over all corners. ``worst`` has the least pass probability; nothing is averaged over corners."""
+
+    check: str
+    corners: int
+    trials: int
+    failures: int
+    no_verdict: int
+    decisions: Mapping[Decision, int]
+    worst: CheckCorner | None
+    longest_trial_s: float | None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class NumberSummary:
+    """A number that a check returned at a corner, against its limits.
+
+    ``distance`` is from the worst value to the nearest limit, in the number's own unit, negative where it is beyond;
+    ``distance_sigma`` is from the mean, in standard deviations of the trials, None where they do not vary or are few.
+    """
+
+    check: str
+    corner: str
+    number: str
+    n: int
+    least: float
+    greatest: float
+    limit_min: float | None
+    limit_max: float | None
+    distance: float | None
+    distance_sigma: float | None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Margin:
+    """How far one measured voltage lay from one limit; ``distance_v`` is negative where it lay beyond.
+
+    ``limit`` says which: "window", "hard limit" or "relation" (then ``rail`` reads "A - B"). ``measured_by`` is "meter"
+    or "telemetry"; ``expanded_v`` is the meter's expanded uncertainty (95 %), None for telemetry.
+    ``distance_sigma`` is in standard deviations of this rail's repeated readings.
+    """
+
+    rail: str
+    corner: str
+    visit: int
+    level: str
+    limit: Literal["window", "hard limit", "relation"]
+    side: Literal["low", "high"]
+    measured_v: float
+    limit_v: float
+    distance_v: float
+    distance_ratio: float
+    measured_by: Literal["meter", "telemetry"]
+    expanded_v: float | None
+    distance_sigma: float | None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class RailSummary:
+    """One rail over all visits that are not void.
+
+    ``window`` and ``hard_limit`` are its smallest margins. ``least_seen_v`` and ``greatest_seen_v`` are of everything
+    that the supervisor saw, moves included, in ``samples``. ``telemetry_error`` bounds the mean of device reading less
+    meter reading, in volts, by t over ``telemetry_error_n`` visits; ``worst_telemetry_error_v`` is the largest.
+    """
+
+    rail: str
+    nominal_v: float
+    levels: Mapping[str, float]
+    hard_limits: HardLimits
+    is_commanded: bool
+    is_moved: bool
+    visits: int
+    moves: int
+    outcomes: Mapping[Outcome, int]
+    longest_settle_s: float | None
+    window: Margin | None
+    hard_limit: Margin | None
+    least_seen_v: float | None
+    greatest_seen_v: float | None
+    samples: int
+    telemetry_error_v: Interval | None
+    worst_telemetry_error_v: float | None
+    telemetry_error_n: int
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class TrimLevel:
+    """One setpoint of a rail: mean trim error (reference reading less setpoint) with its expanded uncertainty.
+
+    ``meter_limit_v`` is the meter's specification there. ``claim_v`` is the claim in volts.
+    """
+
+    level: str
+    target_v: float
+    setpoint_v: float
+    n: int
+    mean_error_v: float
+    largest_error_v: float
+    expanded_v: float
+    meter_limit_v: float | None
+    claim_v: float | None
+
+    @property
+    def mean_error_ratio(self) -> float:
+        """The mean trim error as a share of the setpoint."""
+        return self.mean_error_v / abs(self.setpoint_v)
+
+    @property
+    def expanded_ratio(self) -> float:
+        """Its expanded uncertainty as a share of the setpoint."""
+        return self.expanded_v / abs(self.setpoint_v)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class TrimSummary:
+    """Trim accuracy of one rail.
+
+    ``status`` is "measured", "not measured" (no meter, or no reading of it) or "not commanded"; ``why`` says more.
+    ``claim`` is "met" only with the expanded uncertainty counted against it, and "not measured" without a meter.
+    ``worst_error`` is a share of the setpoint, at ``worst_setpoint_v``. ``quantisation_v`` is the largest distance of a
+    setpoint from its target: it belongs to the register, not to the trim. ``excluded`` counts readings left out
+    (unsettled, disputed, void). ``meter_limit_v`` is the meter's specification at the worst setpoint.
+    """
+
+    rail: str
+    status: Literal["measured", "not measured", "not commanded"]
+    why: str
+    n: int
+    excluded: int
+    setpoints: int
+    levels: tuple[TrimLevel, ...]
+    gain_error: Interval | None
+    offset_v: Interval | None
+    nonlinearity_v: Interval | None
+    repeatability_v: Interval | None
+    worst_error: Interval | None
+    worst_setpoint_v: float | None
+    worst_error_v: float | None
+    expanded_v: float | None
+    meter_limit_v: float | None
+    quantisation_v: float | None
+    claim_ratio: float | None
+    claim: Literal["met", "not met", "open", "not measured", "no claim", "not commanded"]
+    claim_why: str
+    claim_probability: float | None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ControlDrift:
+    """How far a rail's control points lay from the first one of the same conditions; by the meter only.
+
+    ``largest_ratio`` is signed, as a share of the first reading. ``slope_v_per_s`` is of a line through all ``n`` over
+    time, None for fewer than three. It is reported, never subtracted.
+    """
+
+    rail: str
+    n: int
+    first_v: float
+    largest_v: float
+    largest_ratio: float
+    at_visit: int
+    limit_ratio: float | None
+    is_out: bool
+    slope_v_per_s: Interval | None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Coverage:
+    """What the corners that were run have met, of what the rails' levels allow.
+
+    A pair is two commanded rails, each at a level; ``pairs_possible`` leaves out pairs that the plan forbids outright.
+    Only visits whose checks could run count.
+    """
+
+    levels_met: int
+    levels_possible: int
+    pairs_met: int
+    pairs_possible: int
+    high_low_pairs_met: int
+    high_low_pairs_possible: int
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Anomaly:
+    """Something that a reader must know, in order of time: a fault, a retry, an override, a seam, a pattern.
+
+    ``visit`` is None where it belongs to none; ``at_s`` None where it is a finding about the whole run.
+    """
+
+    kind: str
+    severity: Literal["note", "warning", "error"]
+    at_s: float | None
+    visit: int | None
+    corner: str
+    rail: str
+    text: str
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class InstrumentSummary:
+    """An instrument and the state of its calibration at the start of the run."""
+
+    record: InstrumentRecord
+    calibration: Literal["in date", "overdue", "not stated"]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Summary:
+    """Everything that a report prints.
+
+    ``margins`` holds the smallest ones of all rails, worst first. ``phase_s`` is time by phase over the run.
+    """
+
+    header: Header
+    result: RunResult
+    why: str
+    end_state: EndState
+    end_state_text: str
+    tally: Tally
+    corners: tuple[CornerSummary, ...]
+    not_tested: tuple[NotTested, ...]
+    checks: tuple[CheckCorner, ...]
+    check_totals: tuple[CheckTotal, ...]
+    numbers: tuple[NumberSummary, ...]
+    rails: tuple[RailSummary, ...]
+    margins: tuple[Margin, ...]
+    trim: tuple[TrimSummary, ...]
+    drift: tuple[ControlDrift, ...]
+    coverage: Coverage
+    anomalies: tuple[Anomaly, ...]
+    cautions: tuple[str, ...]
+    instruments: tuple[InstrumentSummary, ...]
+    phase_s: Mapping[str, float]
