@@ -11,7 +11,8 @@ from cornerrun.corners.model import Step
 from cornerrun.results import schema
 from cornerrun.results.codec import from_json, utc_from_text
 from cornerrun.results.records import Event, Intent, Run, VisitRecord
-from cornerrun.results.rows import Row, event_from_row, run_from_row, visit_from_rows
+from cornerrun.results.rows import Row, event_from_row, run_from_row
+from cornerrun.results.visit_rows import visit_from_rows
 
 __all__ = ["baseline", "events", "last_intent", "recipe", "runs", "visits"]
 

@@ -1,39 +1,29 @@
 """Records <-> rows of the store's tables: plain data both ways, no database here."""
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from cornerrun.bench.ports import StatusCapture
 from cornerrun.corners.model import Corner, NotRunnable
 from cornerrun.plan.model import Source
 from cornerrun.results.codec import clean_text, from_json, to_json, utc_from_text, utc_text
 from cornerrun.results.records import (
-    CheckResult,
     EndState,
     Event,
-    Fault,
     InstrumentRecord,
-    Outcome,
-    Reading,
     Run,
     RunResult,
     SetpointRecord,
-    Trial,
-    Visit,
-    VisitRecord,
-    WatchRange,
 )
 
 __all__ = [
     "Row",
     "event_from_row",
     "event_row",
+    "number_of",
     "run_from_row",
     "run_row",
-    "visit_from_rows",
-    "visit_rows",
 ]
 
 Row = Mapping[str, Any]  # Any: a cell holds text, a number or nothing, as its column says
@@ -115,7 +105,7 @@ def event_row(run_id: str, event: Event) -> Row:
 def event_from_row(row: Row) -> Event:
     """Return the event of a row."""
     return Event(
-        at_s=_number(row["at_s"]),
+        at_s=number_of(row["at_s"]),
         at_utc=utc_from_text(row["at_utc"]),
         severity=row["severity"],
         what=row["what"],
@@ -123,204 +113,6 @@ def event_from_row(row: Row) -> Event:
     )
 
 
-def visit_rows(run_id: str, record: VisitRecord) -> Mapping[str, Sequence[Row]]:
-    """Return the rows of a visit, by table name, ``visits`` first."""
-    visit = record.visit
-    key = (run_id, visit.ordinal)
-    return {
-        "visits": [
-            {
-                "run_id": run_id,
-                "visit": visit.ordinal,
-                "corner": clean_text(visit.corner),
-                "repeat": visit.repeat,
-                "is_control": int(visit.is_control),
-                "is_after_seam": int(visit.is_after_seam),
-                "is_void": int(visit.is_void),
-                "outcome": visit.outcome.value,
-                "reason": clean_text(visit.reason),
-                "started_utc": utc_text(visit.started_utc),
-                "start_s": visit.start_s,
-                "end_s": visit.end_s,
-                "phase_s_json": _numbers_text(visit.phase_s),
-                "conditions_json": _numbers_text(visit.conditions),
-            }
-        ],
-        "readings": [_reading_row(key, position, item) for position, item in enumerate(record.readings)],
-        "checks": [
-            {
-                **_keyed(key, position),
-                "check_name": clean_text(item.check),
-                "outcome": item.outcome.value,
-                "reason": clean_text(item.reason),
-                "trials": item.trials,
-                "failures": item.failures,
-            }
-            for position, item in enumerate(record.checks)
-        ],
-        "trials": [_trial_row(key, position, item) for position, item in enumerate(record.trials)],
-        "watched": [
-            {
-                **_keyed(key, position),
-                "rail": clean_text(item.rail),
-                "during": clean_text(item.during),
-                "min_v": item.min_v,
-                "max_v": item.max_v,
-                "samples": item.samples,
-            }
-            for position, item in enumerate(record.watched)
-        ],
-        "faults": [
-            {
-                **_keyed(key, position),
-                "at_s": item.at_s,
-                "kind": clean_text(item.kind),
-                "originator": clean_text(item.originator),
-                "followers_json": to_json(item.followers),
-                "why": clean_text(item.why),
-                "captures_json": to_json(item.captures),
-            }
-            for position, item in enumerate(record.faults)
-        ],
-    }
-
-
-def visit_from_rows(visit: Row, tables: Mapping[str, Sequence[Row]]) -> VisitRecord:
-    """Return the record of a visit from its own row and its rows in the other tables."""
-    return VisitRecord(
-        visit=Visit(
-            ordinal=visit["visit"],
-            corner=visit["corner"],
-            repeat=visit["repeat"],
-            is_control=bool(visit["is_control"]),
-            is_after_seam=bool(visit["is_after_seam"]),
-            is_void=bool(visit["is_void"]),
-            outcome=Outcome(visit["outcome"]),
-            reason=visit["reason"],
-            started_utc=utc_from_text(visit["started_utc"]),
-            start_s=_number(visit["start_s"]),
-            end_s=_number(visit["end_s"]),
-            phase_s=_numbers(visit["phase_s_json"]),
-            conditions=_numbers(visit["conditions_json"]),
-        ),
-        readings=tuple(_reading(row) for row in tables["readings"]),
-        checks=tuple(
-            CheckResult(
-                check=row["check_name"],
-                outcome=Outcome(row["outcome"]),
-                reason=row["reason"],
-                trials=row["trials"],
-                failures=row["failures"],
-            )
-            for row in tables["checks"]
-        ),
-        trials=tuple(
-            Trial(
-                check=row["check_name"],
-                trial=row["trial"],
-                passed=None if row["passed"] is None else bool(row["passed"]),
-                numbers=_numbers(row["numbers_json"]),
-                duration_s=_number(row["duration_s"]),
-                output=row["output"],
-                reason=row["reason"],
-            )
-            for row in tables["trials"]
-        ),
-        watched=tuple(
-            WatchRange(
-                rail=row["rail"],
-                during=row["during"],
-                min_v=_number(row["min_v"]),
-                max_v=_number(row["max_v"]),
-                samples=row["samples"],
-            )
-            for row in tables["watched"]
-        ),
-        faults=tuple(
-            Fault(
-                visit=row["visit"],
-                at_s=_number(row["at_s"]),
-                kind=row["kind"],
-                originator=row["originator"],
-                followers=from_json(row["followers_json"], tuple[str, ...]),
-                why=row["why"],
-                captures=from_json(row["captures_json"], tuple[StatusCapture, ...]),
-            )
-            for row in tables["faults"]
-        ),
-    )
-
-
-def _keyed(key: tuple[str, int], position: int) -> Row:
-    return {"run_id": key[0], "visit": key[1], "position": position}
-
-
-def _reading_row(key: tuple[str, int], position: int, item: Reading) -> Row:
-    return {
-        "run_id": key[0],
-        "visit": key[1],
-        "position": position,
-        "rail": clean_text(item.rail),
-        "level": clean_text(item.level),
-        "target_v": item.target_v,
-        "setpoint_v": item.setpoint_v,
-        "word": item.word,
-        "telemetry_v": item.telemetry_v,
-        "telemetry_n": item.telemetry_n,
-        "reference_v": item.reference_v,
-        "reference_range_v": item.reference_range_v,
-        "settle_s": item.settle_s,
-        "status_word": item.status_word,
-        "current_a": item.current_a,
-        "temperature_degc": item.temperature_degc,
-        "outcome": item.outcome.value,
-        "reason": clean_text(item.reason),
-    }
-
-
-def _reading(row: Row) -> Reading:
-    return Reading(
-        rail=row["rail"],
-        level=row["level"],
-        target_v=_number(row["target_v"]),
-        setpoint_v=row["setpoint_v"],
-        word=row["word"],
-        telemetry_v=row["telemetry_v"],
-        telemetry_n=row["telemetry_n"],
-        reference_v=row["reference_v"],
-        reference_range_v=row["reference_range_v"],
-        settle_s=row["settle_s"],
-        status_word=row["status_word"],
-        current_a=row["current_a"],
-        temperature_degc=row["temperature_degc"],
-        outcome=Outcome(row["outcome"]),
-        reason=row["reason"],
-    )
-
-
-def _trial_row(key: tuple[str, int], position: int, item: Trial) -> Row:
-    return {
-        "run_id": key[0],
-        "visit": key[1],
-        "position": position,
-        "check_name": clean_text(item.check),
-        "trial": item.trial,
-        "passed": None if item.passed is None else int(item.passed),
-        "numbers_json": _numbers_text(item.numbers),
-        "duration_s": item.duration_s,
-        "output": clean_text(item.output),
-        "reason": clean_text(item.reason),
-    }
-
-
-def _numbers_text(numbers: Mapping[str, float]) -> str:
-    return to_json(numbers) if numbers else "{}"
-
-
-def _numbers(text: str) -> Mapping[str, float]:
-    return {} if text == "{}" else from_json(text, dict[str, float])
-
-
-def _number(cell: float | None) -> float:
-    # SQLite keeps NaN as NULL.
+def number_of(cell: float | None) -> float:
+    """Return the number of a cell where one is due: SQLite keeps NaN as NULL."""
     return math.nan if cell is None else cell

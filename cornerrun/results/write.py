@@ -13,8 +13,9 @@ from cornerrun.results.codec import clean_text, to_json, utc_text
 from cornerrun.results.connect import transaction
 from cornerrun.results.entries import Beginning, Ending, Entry
 from cornerrun.results.records import Event, Intent, VisitRecord
-from cornerrun.results.rows import Row, event_row, run_row, visit_rows
+from cornerrun.results.rows import Row, event_row, run_row
 from cornerrun.results.spill import Spill
+from cornerrun.results.visit_rows import visit_rows
 
 __all__ = ["merge", "put"]
 
