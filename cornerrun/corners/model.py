@@ -27,13 +27,15 @@ class ConditionLevel:
 class Corner:
     """A level for every commanded rail, in plan order, and a value for every condition, outermost first.
 
-    ``scheme`` names the scheme that asked for it first. Two corners are the same if levels and conditions are.
+    ``scheme`` names the scheme that asked for it first; ``aliases`` are the names by which others asked for it again.
+    Two corners are the same if levels and conditions are.
     """
 
     name: str
     levels: tuple[RailLevel, ...]
     conditions: tuple[ConditionLevel, ...] = ()
     scheme: str = ""
+    aliases: tuple[str, ...] = ()
 
     def by_rail(self) -> Mapping[str, str]:
         """The level of each commanded rail."""
@@ -56,7 +58,10 @@ class NotRunnable:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Selection:
-    """The corners of a plan, each once, in the order of the schemes; and what is not runnable."""
+    """The corners of a plan, each once, in the order of the schemes; and what is not runnable.
+
+    Within each combination of conditions the corners stand together. Nominal is among them only if a scheme asks.
+    """
 
     corners: tuple[Corner, ...]
     not_runnable: tuple[NotRunnable, ...] = ()
@@ -66,10 +71,10 @@ class Selection:
 class Step:
     """One visit to come.
 
-    ``ordinal`` counts from 0 over the run. ``moves`` are bursts in order: the rails of one burst move together, each
-    burst after the one before has settled. A rail that must pass nominal on its way appears in two bursts.
-    ``return_order`` lists bursts of rails that bring the board from this corner to nominal, relations kept; it is
-    stored before the step.
+    ``ordinal`` counts from 0 over the run, ``repeat`` from 0 over the sweeps. ``moves`` are bursts in order: the rails
+    of one burst move together, each burst after the one before has settled. A rail that must pass nominal on its way
+    appears in two bursts. ``return_order`` lists bursts of rails that bring the board to nominal, relations kept, from
+    this corner and from wherever the step may have been broken off; it is stored before the step.
     """
 
     ordinal: int

@@ -1,0 +1,188 @@
+"""Which corners: every scheme of a plan spelled out, each corner once, and what cannot be run with its reason."""
+
+import math
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
+from itertools import product
+
+from cornerrun.corners.blocks import condition_blocks, nominal_corner
+from cornerrun.corners.factors import Factors
+from cornerrun.corners.model import ConditionLevel, Corner, NotRunnable, RailLevel, Selection
+from cornerrun.corners.names import conditions_suffix, level_name
+from cornerrun.corners.relations import Passage
+from cornerrun.errors import PlanError
+from cornerrun.plan.model import (
+    NOMINAL,
+    AllRails,
+    Covering,
+    FullFactorial,
+    NamedCorner,
+    Plan,
+    Scheme,
+    SingleRail,
+)
+
+__all__ = ["condition_blocks", "nominal_corner", "select"]
+
+_MOST = 100_000  # chosen: a run of more corners would take weeks, and its list would fill the memory
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Wish:
+    """A corner that a scheme asks for: levels by the rails it names, or why it cannot be."""
+
+    name: str
+    scheme: str
+    levels: Mapping[str, str]
+    reason: str = ""
+
+
+def select(plan: Plan) -> Selection:
+    """Spell out the corners of a plan.
+
+    A corner that several schemes ask for appears once: a name that the plan gives wins over one made here, and the
+    others become aliases. Corners that hold a forbidden combination, break a relation or cannot be reached from nominal
+    are listed as not runnable. PlanError if a scheme asks for more corners than any run could visit.
+    """
+    return _Selector(plan).selection()
+
+
+class _Selector:
+    def __init__(self, plan: Plan) -> None:
+        self._plan = plan
+        self._factors = Factors(plan)
+        self._passage = Passage(plan)
+        self._forbidden = [self._by_factor(combination) for combination in plan.corners.forbidden]
+        self._found: dict[tuple[str, ...], Corner] = {}
+        self._refused: dict[tuple[str, str], NotRunnable] = {}
+        self._taken: set[str] = set()
+
+    def selection(self) -> Selection:
+        for scheme in self._plan.corners.schemes:
+            for wish in self._wishes(scheme):
+                self._take(wish)
+        blocks = condition_blocks(self._plan)
+        corners = tuple(_within(corner, conditions) for conditions in blocks for corner in self._found.values())
+        return Selection(corners=corners, not_runnable=tuple(self._refused.values()))
+
+    def _wishes(self, scheme: Scheme) -> Iterator[_Wish]:
+        match scheme:
+            case AllRails():
+                yield from self._all_rails(scheme)
+            case SingleRail():
+                yield from self._single_rail(scheme)
+            case FullFactorial():
+                yield from self._full_factorial(scheme)
+            case NamedCorner():
+                yield self._named(scheme)
+            case Covering():
+                raise PlanError("the scheme 'covering' is not available yet; use single_rail or full_factorial instead")
+
+    def _all_rails(self, scheme: AllRails) -> Iterator[_Wish]:
+        for level in scheme.levels:
+            levels = {factor.rail: level for factor in self._factors.all if level in factor.levels}
+            name = NOMINAL if level == NOMINAL else f"all {level}"
+            reason = "" if levels else f"no rail has a level {level!r}"
+            yield _Wish(name=name, scheme=scheme.kind, levels=levels, reason=reason)
+
+    def _single_rail(self, scheme: SingleRail) -> Iterator[_Wish]:
+        named = scheme.rails if scheme.rails is not None else tuple(factor.rail for factor in self._factors.all)
+        for rail in named:
+            for level in scheme.levels:
+                why = self._factors.why_not(rail, level)
+                factor = self._factors.of(rail)
+                if why and (scheme.rails is not None or (factor is not None and level in factor.lacking)):
+                    yield _Wish(name=f"{rail} {level}", scheme=scheme.kind, levels={}, reason=why)
+        for factor in self._factors.among(scheme.rails):
+            for level in scheme.levels:
+                if level in factor.levels:
+                    levels = {factor.rail: level}
+                    yield _Wish(name=level_name(levels), scheme=scheme.kind, levels=levels)
+
+    def _full_factorial(self, scheme: FullFactorial) -> Iterator[_Wish]:
+        for rail in scheme.rails:
+            if self._factors.of(rail) is None:
+                reason = self._factors.why_not(rail, "") or ""
+                yield _Wish(name=f"{rail} at {', '.join(scheme.levels)}", scheme=scheme.kind, levels={}, reason=reason)
+        factors = self._factors.among(scheme.rails)
+        axes = [[level for level in scheme.levels if level in factor.levels] or [NOMINAL] for factor in factors]
+        count = math.prod(len(axis) for axis in axes)
+        if count > _MOST:
+            raise PlanError(
+                f"full_factorial of {len(factors)} rails asks for {count:,} corners, more than {_MOST:,}; "
+                "name fewer rails, or use covering"
+            )
+        for combination in product(*axes):
+            levels = {factor.rail: level for factor, level in zip(factors, combination, strict=True)}
+            yield _Wish(name=level_name(levels), scheme=scheme.kind, levels=levels)
+
+    def _named(self, scheme: NamedCorner) -> _Wish:
+        levels: dict[str, str] = {}
+        reason = ""
+        for rail, level in scheme.levels.items():
+            factor = self._factors.of(rail)
+            why = self._factors.why_not(rail, level)
+            if why is None and factor is not None and levels.setdefault(factor.rail, level) != level:
+                why = f"{rail} at {level} and {factor.rail} at {levels[factor.rail]}, but the two are tied"
+            reason = reason or why or ""
+        return _Wish(name=scheme.name, scheme=scheme.kind, levels=levels, reason=reason)
+
+    def _take(self, wish: _Wish) -> None:
+        """Add a corner, or merge it with the one that it equals, or list why it cannot be run."""
+        levels = self._spelled(wish.levels)
+        reason = wish.reason or self._why_not(levels)
+        if reason:
+            self._refused.setdefault(
+                (wish.name, reason), NotRunnable(name=wish.name, scheme=wish.scheme, reason=reason)
+            )
+            return
+        key = tuple(levels.values())
+        known = self._found.get(key)
+        if known is None:
+            name = wish.name
+            while name in self._taken:  # two different corners under one name: the later one says what it is
+                name = f"{name} ({level_name(levels)})"
+            spelled = tuple(RailLevel(rail=rail, level=level) for rail, level in levels.items())
+            self._found[key] = Corner(name=name, levels=spelled, scheme=wish.scheme)
+            self._taken.add(name)
+        elif wish.name not in (known.name, *known.aliases):
+            self._found[key] = _also(known, wish)
+            self._taken.add(wish.name)
+
+    def _spelled(self, levels: Mapping[str, str]) -> dict[str, str]:
+        """Give every commanded rail its level: its own, or that of the rail it is tied to, or nominal."""
+        spelled = {}
+        for rail in self._plan.commanded_rails:
+            factor = self._factors.of(rail.name)
+            spelled[rail.name] = levels.get(factor.rail, NOMINAL) if factor else NOMINAL
+        return spelled
+
+    def _why_not(self, levels: Mapping[str, str]) -> str:
+        for combination, asked in zip(self._forbidden, self._plan.corners.forbidden, strict=True):
+            if combination is not None and all(levels.get(rail) == level for rail, level in combination.items()):
+                return f"forbidden: {', '.join(f'{rail} {level}' for rail, level in asked.items())}"
+        obstacle = self._passage.obstacle(levels)
+        return obstacle.reason if obstacle else ""
+
+    def _by_factor(self, combination: Mapping[str, str]) -> Mapping[str, str] | None:
+        """Say a combination by the rails that lead; None if it can never be met."""
+        levels: dict[str, str] = {}
+        for rail, level in combination.items():
+            factor = self._factors.of(rail)
+            if factor is None:
+                if level != NOMINAL:
+                    return None
+            elif levels.setdefault(factor.rail, level) != level:
+                return None
+        return levels
+
+
+def _also(known: Corner, wish: _Wish) -> Corner:
+    """Merge a wish into the corner that it equals; the plan's own name leads."""
+    if wish.scheme == "named" and known.scheme != "named":
+        return replace(known, name=wish.name, aliases=(known.name, *known.aliases))
+    return replace(known, aliases=(*known.aliases, wish.name))
+
+
+def _within(corner: Corner, conditions: tuple[ConditionLevel, ...]) -> Corner:
+    return replace(corner, name=corner.name + conditions_suffix(conditions), conditions=conditions)
