@@ -243,6 +243,11 @@ class FaultCapture(Protocol):
 class Voltmeter(Protocol):
     """The reference meter, behind a scanner where there is one."""
 
+    @property
+    def rails(self) -> tuple[str, ...]:
+        """The rails that it reaches, in plan order: those with a channel, or the one that its probe is on."""
+        ...
+
     def identify(self) -> MeterIdentity:
         """Read identity; set up function, range and aperture; drain the error queue."""
         ...
