@@ -1,0 +1,237 @@
+"""The reference meter: any SCPI voltmeter, behind a scanner or on one probe.
+
+Only commands of SCPI-99 and IEEE 488.2 are used (from memory: SCPI-99 volume 2, CONFigure, SENSe, ROUTe, INITiate,
+FETCh?, READ?, SYSTem:ERRor?). What an instrument cannot do is found out while it is set up (`meter_setup`).
+"""
+
+from collections.abc import Mapping, Sequence
+from contextlib import suppress
+from dataclasses import dataclass
+
+from cornerrun.bench.ports import MeterIdentity, MeterReading
+from cornerrun.bench.scpi.conversation import Conversation
+from cornerrun.bench.scpi.meter_setup import Abilities, Reach, set_up
+from cornerrun.bench.scpi.options import meter_options, ranges_of
+from cornerrun.bench.scpi.session import TextLink
+from cornerrun.bench.scpi.text import channel_list, integer, is_overload, numbers, parse_identity
+from cornerrun.clock import Clock
+from cornerrun.errors import InstrumentError, PlanError
+from cornerrun.plan.bench_file import Instrument
+from cornerrun.plan.model import Rail
+from cornerrun.units import Kind, show
+
+__all__ = ["ScpiMeter"]
+
+_TIMEOUT_S = 3.0  # chosen: set-up commands of a meter take tens of milliseconds, a calibration of its zero a second
+_POWER_ON = 0x80  # *ESR? bit 7: power was switched off and on since the last read; IEEE 488.2 section 11.5.1
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Acquisition:
+    """What was started: rails as asked for, and in the order in which the scanner takes them."""
+
+    asked: tuple[str, ...]
+    scanned: tuple[str, ...]
+    started_s: float
+    done_s: float
+
+
+class ScpiMeter:
+    """A voltmeter that speaks SCPI.
+
+    ``channels`` maps rails to scanner channels; without any, one probe is on the rail that the bench file names
+    (``settings: {rail: NAME}``) or on the only rail of the plan.
+
+    Raises:
+        PlanError: the bench file does not say what the probe is on, or no range fits.
+
+    """
+
+    def __init__(
+        self,
+        *,
+        link: TextLink,
+        instrument: Instrument,
+        channels: Mapping[str, int],
+        rails: Sequence[Rail],
+        clock: Clock,
+    ) -> None:
+        options = meter_options(instrument)
+        self._instrument = instrument
+        self._clock = clock
+        self._channels = dict(channels) if channels else {_probed(instrument, options.rail, rails): 0}
+        reached = [rail for rail in rails if rail.name in self._channels]
+        self._rails = tuple(rail.name for rail in reached)
+        self._abilities = Abilities(
+            reach=Reach.SCAN if channels else Reach.PROBE,
+            ranges_v=ranges_of(instrument, options.ranges_v, reached),
+        )
+        self._options = options
+        self._timeout_s = instrument.timeout_s or _TIMEOUT_S
+        self._talk = Conversation(
+            link=link, name=f"meter {instrument.name!r} at {instrument.resource}", timeout_s=self._timeout_s
+        )
+        self._aperture_s = instrument.nplc / instrument.line_hz
+        # With auto-zero each reading is followed by one of a shorted input, as long again (common practice, no source).
+        self._reading_s = self._aperture_s * (2 if instrument.autozero else 1)
+        if channels:
+            self._reading_s += instrument.relay_delay_s
+        self._scan_list: str | None = None
+        self._running: _Acquisition | None = None
+
+    @property
+    def rails(self) -> tuple[str, ...]:
+        return self._rails
+
+    def identify(self) -> MeterIdentity:
+        identity = self._talk.identify(parse_identity)
+        self._running, self._scan_list = None, None
+        self._abilities = set_up(
+            self._talk,
+            self._abilities,
+            channels={rail: self._channels[rail] for rail in self._rails},
+            nplc=None if self._options.has_fixed_aperture else self._instrument.nplc,
+            messages=self._options.set_up,
+            reading_s=self._reading_s,
+        )
+        return identity
+
+    def start(self, rails: Sequence[str]) -> float:
+        unreached = [rail for rail in rails if rail not in self._rails]
+        if unreached or len(set(rails)) != len(rails) or not rails:
+            reached = ", ".join(self._rails) or "no rail"
+            raise InstrumentError(f"{self._talk.name} cannot read {', '.join(rails) or 'nothing'}: it is on {reached}")
+        if self._running is not None:
+            self._talk.write("ABOR")  # INITiate is refused while an acquisition runs
+        # Many scanners sort their list by channel (common practice, no source): sorted here, the order is known.
+        scanned = tuple(sorted(rails, key=self._channels.__getitem__))
+        if self._abilities.reach is Reach.SCAN:
+            self._set_scan_list(scanned)
+        started_s = self._clock.now_s()
+        done_s = started_s
+        if self._abilities.can_fetch:
+            self._talk.write("INIT")
+            started_s = self._clock.now_s()
+            done_s = started_s + len(scanned) * self._reading_s
+        self._running = _Acquisition(asked=tuple(rails), scanned=scanned, started_s=started_s, done_s=done_s)
+        return done_s
+
+    def fetch(self) -> tuple[MeterReading, ...]:
+        running = self._running
+        if running is None:
+            raise InstrumentError(f"{self._talk.name} was asked for readings that nobody started")
+        if self._abilities.reach is Reach.CLOSE:
+            readings = [self._read_closed(rail) for rail in running.scanned]
+        else:
+            readings = self._read_scanned(running)
+        self._running = None
+        self._look_for_trouble()
+        by_rail = {reading.rail: reading for reading in readings}
+        lost = [reading for reading in readings if is_overload(reading.reading_v)]
+        if lost:
+            raise InstrumentError(f"{self._talk.name}: {'; '.join(map(_overload, lost))}")
+        return tuple(by_rail[rail] for rail in running.asked)
+
+    def close(self) -> None:
+        # The readings are home; whatever fails here is nothing that a run could act on.
+        with suppress(InstrumentError):
+            if self._running is not None:
+                self._talk.write("ABOR")
+            if self._abilities.reach is not Reach.PROBE:
+                self._talk.write("ROUT:OPEN:ALL")
+            self._talk.write("*CLS")
+            self._talk.errors()
+        self._talk.close()
+
+    def _set_scan_list(self, scanned: Sequence[str]) -> None:
+        scan_list = channel_list(self._channels[rail] for rail in scanned)
+        if scan_list != self._scan_list:
+            self._scan_list = None
+            self._talk.order(f"ROUT:SCAN {scan_list}", "see that `channels` in the bench file names channels it has")
+            self._scan_list = scan_list
+
+    def _read_scanned(self, running: _Acquisition) -> list[MeterReading]:
+        started_s = running.started_s
+        if self._abilities.can_fetch:
+            self._clock.sleep_until(running.done_s)
+            command = "FETC?"
+        else:
+            started_s = self._clock.now_s()
+            command = "READ?"
+        values = self._acquired(command, len(running.scanned))
+        return [
+            self._reading(rail, value, started_s + position * self._reading_s)
+            for position, (rail, value) in enumerate(zip(running.scanned, values, strict=True), start=1)
+        ]
+
+    def _read_closed(self, rail: str) -> MeterReading:
+        self._talk.write("ROUT:OPEN:ALL")
+        self._talk.write(f"ROUT:CLOS {channel_list([self._channels[rail]])}")
+        self._clock.sleep_until(self._clock.now_s() + self._instrument.relay_delay_s)
+        (value,) = self._acquired("READ?", 1)
+        return self._reading(rail, value, self._clock.now_s())
+
+    def _acquired(self, command: str, count: int) -> tuple[float, ...]:
+        def read(answer: str) -> tuple[float, ...]:
+            values = numbers(answer)
+            if len(values) != count:
+                raise ValueError(f"{len(values)} readings came where {count} were asked for")
+            return values
+
+        try:
+            return self._talk.query(command, read, timeout_s=self._timeout_s + 2 * count * self._reading_s)
+        except InstrumentError as error:
+            said = self._queue_after_failure()
+            raise InstrumentError(f"{error}{said}") from error
+
+    def _queue_after_failure(self) -> str:
+        with suppress(InstrumentError):
+            entries = self._talk.errors()
+            return f"; its error queue says {'; '.join(map(str, entries))}" if entries else ""
+        return ""
+
+    def _look_for_trouble(self) -> None:
+        entries = self._talk.errors()
+        if entries:
+            raise InstrumentError(
+                f"{self._talk.name} reports {'; '.join(map(str, entries))} after a reading; nothing of it is used"
+            )
+        if self._abilities.has_event_status:
+            status = self._talk.query("*ESR?", lambda answer: integer(answer, greatest=255))
+            if status & _POWER_ON:
+                raise InstrumentError(
+                    f"{self._talk.name} was switched off and on: its range and aperture are lost; start the run again"
+                )
+
+    def _reading(self, rail: str, value: float, at_s: float) -> MeterReading:
+        return MeterReading(
+            rail=rail,
+            channel=self._channels[rail],
+            read_at_s=at_s,
+            reading_v=value,
+            range_v=self._abilities.ranges_v[rail],
+            aperture_s=self._aperture_s,
+        )
+
+
+def _probed(instrument: Instrument, named: str | None, rails: Sequence[Rail]) -> str:
+    known = [rail.name for rail in rails]
+    if named is None and len(known) == 1:
+        return known[0]
+    if named is None:
+        raise PlanError(
+            f"instruments.{instrument.name}: nothing says which rails it reaches; add `channels: {{{known[0]}: 101}}` "
+            f"to the bench file, or `settings: {{rail: {known[0]}}}` to the instrument where one probe is on one rail"
+        )
+    if named not in known:
+        near = ", ".join(known)
+        raise PlanError(f"instruments.{instrument.name}.settings.rail: the plan has no rail {named!r}; it has {near}")
+    return named
+
+
+def _overload(reading: MeterReading) -> str:
+    place = f" (channel {reading.channel})" if reading.channel else ""
+    return (
+        f"{reading.rail}{place} gave {reading.reading_v:.3G}, which is overload or no measurement, on the "
+        f"{show(reading.range_v, Kind.VOLTAGE)} range; check its wiring"
+    )
