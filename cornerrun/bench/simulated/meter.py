@@ -1,12 +1,22 @@
 """A simulated reference meter with a scanner, at the level of SCPI text."""
 
+from collections.abc import Callable, Collection
+from functools import lru_cache
 from typing import Annotated
 
 from pydantic import Field
 
+from cornerrun.bench.scpi.program import ProgramUnit, split_message
+from cornerrun.bench.simulated.acquisition import Errors, Multimeter
+from cornerrun.bench.simulated.meter_commands import find
+from cornerrun.bench.simulated.meter_engine import MeterEngine
+from cornerrun.bench.simulated.status import Refusal
+from cornerrun.clock import Clock
 from cornerrun.plan.fields import FileModel, Hertz, Ratio, Seconds, Volts
 
-__all__ = ["SimulatedMeterSettings"]
+__all__ = ["SimulatedMeter", "SimulatedMeterSettings"]
+
+_LONGEST_MESSAGE = 1 << 16
 
 
 class SimulatedMeterSettings(FileModel):
@@ -16,6 +26,7 @@ class SimulatedMeterSettings(FileModel):
     specification that the bench file states. ``noise`` is the standard deviation of a reading of one power-line cycle;
     it falls with the square root of the aperture. ``channel_offset`` is the standard deviation of the thermal voltages
     of the scanner's relays. ``hum`` is the amplitude of line-frequency pick-up, which whole cycles average away.
+    ``latency`` is what taking one message costs.
     """
 
     maker: str = "SIMULATED"
@@ -29,4 +40,87 @@ class SimulatedMeterSettings(FileModel):
     channel_offset: Annotated[Volts, Field(ge=0)] = 0.0
     hum: Annotated[Volts, Field(ge=0)] = 0.0
     relay: Annotated[Seconds, Field(ge=0)] = 0.005
+    latency: Annotated[Seconds, Field(ge=0)] = 0.0005
     seed: int = 0
+
+
+@lru_cache(maxsize=256)
+def _units(message: str) -> tuple[ProgramUnit, ...]:
+    if len(message) > _LONGEST_MESSAGE:
+        raise Refusal(-363)
+    try:
+        return split_message(message)
+    except ValueError as error:
+        raise Refusal(-102, str(error)[:60]) from error
+
+
+class SimulatedMeter:
+    """A text link with the meter at its other end.
+
+    ``input_v(channel, start_s, aperture_s)`` gives the mean voltage at an input during an aperture, on ``clock``'s
+    time; channel 0 is the meter's own terminals, KeyError an open input. ``channels`` lists those that the scanner has:
+    any if None, no scanner if empty. Input is asked for once its time has passed.
+    """
+
+    def __init__(
+        self,
+        *,
+        settings: SimulatedMeterSettings,
+        clock: Clock,
+        input_v: Callable[[int, float, float], float],
+        channels: Collection[int] | None = None,
+    ) -> None:
+        core = Multimeter(
+            errors=Errors(
+                gain_ratio=settings.gain_error,
+                offset_v=settings.offset,
+                noise_v=settings.noise,
+                channel_offset_v=settings.channel_offset,
+                hum_v=settings.hum,
+                line_hz=settings.line,
+                relay_s=settings.relay,
+                seed=settings.seed,
+            ),
+            input_v=input_v,
+            channels=channels,
+        )
+        identity = ",".join((settings.maker, settings.model, settings.serial, settings.firmware))
+        self._engine = MeterEngine(identity=identity, core=core, clock=clock)
+        self._clock = clock
+        self._latency_s = settings.latency
+
+    def write(self, message: str, /) -> None:
+        engine = self._engine
+        self._clock.charge(self._latency_s)
+        if engine.has_answer:
+            engine.drop_answer()
+            engine.status.report(-410)
+        engine.due_s = self._clock.now_s()
+        try:
+            for unit in _units(message):
+                find(unit).act(engine, unit.parameters)
+        except Refusal as refusal:
+            # A unit that is refused takes the rest of its message with it (IEEE 488.2 section 6.1.6, from memory).
+            engine.status.report(refusal.code, refusal.info)
+
+    @property
+    def has_answer(self) -> bool:
+        """Whether a response waits, or will once its time has come."""
+        return self._engine.has_answer
+
+    def read(self, timeout_s: float, /) -> str:
+        engine = self._engine
+        deadline_s = self._clock.now_s() + timeout_s
+        if not engine.has_answer:
+            engine.status.report(-420)
+        if not engine.has_answer or engine.due_s > deadline_s:
+            self._clock.sleep_until(deadline_s, interruptible=False)
+            raise TimeoutError("no answer in time")
+        self._clock.sleep_until(engine.due_s, interruptible=False)
+        return engine.take_answer()
+
+    def clear(self) -> None:
+        self._engine.drop_answer()
+
+    def close(self) -> None:
+        self._engine.drop_answer()
