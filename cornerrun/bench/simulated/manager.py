@@ -1,0 +1,229 @@
+"""A simulated PMBus power manager: what it answers to each command, page by page.
+
+Commands come without framing and PEC; `cornerrun.bench.simulated.wire` puts those around.
+"""
+
+from collections.abc import Callable, Mapping, Sequence
+from typing import NoReturn
+
+from cornerrun.bench.simulated.page import InvalidData, Page
+from cornerrun.bench.simulated.registers import BY_CODE, Code, Register, Shape
+from cornerrun.bench.simulated.timeline import Timeline
+
+__all__ = ["CML_COMMAND", "CML_DATA", "CML_LENGTH", "CML_PEC", "NotAcknowledged", "SimulatedManager"]
+
+# STATUS_CML: Linux drivers/hwmon/pmbus/pmbus.h.
+CML_COMMAND = 0x80
+CML_DATA = 0x40
+CML_PEC = 0x20
+CML_LENGTH = 0x02
+_ALL_PAGES = 0xFF
+# What each level of WRITE_PROTECT leaves writable: pmbus.h.
+_WRITABLE = {
+    0x80: frozenset({Code.WRITE_PROTECT}),
+    0x40: frozenset({Code.WRITE_PROTECT, Code.OPERATION, Code.PAGE}),
+    0x20: frozenset({Code.WRITE_PROTECT, Code.OPERATION, Code.PAGE, Code.ON_OFF_CONFIG, Code.VOUT_COMMAND}),
+}
+_HARMLESS = frozenset({Code.CLEAR_FAULTS, Code.STATUS_INPUT, Code.STATUS_CML})
+_STORES = (Code.STORE_DEFAULT_ALL, Code.STORE_USER_ALL)
+_RESTORES = (Code.RESTORE_DEFAULT_ALL, Code.RESTORE_USER_ALL)
+
+
+class NotAcknowledged(Exception):
+    """Say that a device did not acknowledge a byte; ``is_address`` if it was its address."""
+
+    def __init__(self, *, is_address: bool = False) -> None:
+        self.is_address = is_address
+        super().__init__()
+
+
+class SimulatedManager:
+    """Answers commands.
+
+    ``common`` holds the bytes that all pages share, STATUS_CML among them. ``deaf_until_s`` is the time until which
+    it does not even acknowledge its address: busy with its memory, or dead. ``stores`` counts writes to its memory.
+    """
+
+    def __init__(
+        self,
+        *,
+        address: int,
+        pages: Sequence[Page],
+        common: dict[int, int],
+        texts: Mapping[int, bytes],
+        live: Mapping[int, Callable[[float], int]],
+        timeline: Timeline,
+        store_s: float,
+    ) -> None:
+        self.address = address
+        self.pages = tuple(pages)
+        self.common = common
+        self.stores = 0
+        self.deaf_until_s = float("-inf")
+        self._texts = texts
+        self._live = live
+        self._timeline = timeline
+        self._store_s = store_s
+        self._memory = self._operating_memory()
+        self._page = self.pages[0]
+        self._selected: tuple[Page, ...] = (self._page,)
+        self._select(common[Code.PAGE])
+
+    def shape(self, code: int) -> Shape | None:
+        """Tell what follows a command byte; None if the device does not know the command."""
+        register = BY_CODE.get(code)
+        return None if register is None else register.shape
+
+    def listen(self, now_s: float) -> None:
+        """Begin a message: catch up with time, and acknowledge the address or not."""
+        if now_s >= self._timeline.next_s:
+            self._timeline.run_until(now_s)
+        if now_s < self.deaf_until_s:
+            raise NotAcknowledged(is_address=True)
+
+    def quick_word(self, code: int, now_s: float) -> int | None:
+        """Read a word with as little work as possible; None if it takes the long way through `read`."""
+        if now_s >= self._timeline.next_s:
+            self._timeline.run_until(now_s)
+        if now_s < self.deaf_until_s:
+            return None
+        live = self._page.live.get(code)
+        return live(now_s) if live is not None else self._page.words.get(code)
+
+    def quick_byte(self, code: int, now_s: float) -> int | None:
+        """Read a byte with as little work as possible; None if it takes the long way through `read`."""
+        if now_s >= self._timeline.next_s:
+            self._timeline.run_until(now_s)
+        if now_s < self.deaf_until_s:
+            return None
+        value = self.common.get(code)
+        return value if value is not None else self._page.octets.get(code)
+
+    def quick_page(self, value: int, now_s: float) -> bool:
+        """Select a page with as little work as possible; False if it takes the long way through `write`."""
+        if now_s >= self._timeline.next_s:
+            self._timeline.run_until(now_s)
+        if now_s < self.deaf_until_s or value >= len(self.pages) or self.common[Code.WRITE_PROTECT]:
+            return False
+        self.common[Code.PAGE] = value
+        self._page = self.pages[value]
+        self._selected = (self._page,)
+        return True
+
+    def read(self, code: int, now_s: float) -> bytes:
+        """Read a register: its bytes as on the wire, for a block with the count first."""
+        register = BY_CODE.get(code)
+        if register is None or not register.is_readable or register.shape is Shape.PROCESS:
+            self.refuse(CML_COMMAND)
+        if register.shape is Shape.BLOCK:
+            text = self._texts[code]
+            return bytes((len(text),)) + text
+        if register.shape is Shape.BYTE:
+            value = self.common.get(code)
+            return bytes((self._page.octets[code] if value is None else value,))
+        live = self._live.get(code) or self._page.live.get(code)
+        return (live(now_s) if live is not None else self._page.words[code]).to_bytes(2, "little")
+
+    def process(self, code: int, data: bytes) -> bytes:
+        """Answer a block process call: QUERY is the only one."""
+        if code != Code.QUERY:
+            self.refuse(CML_COMMAND)
+        if len(data) != 1:
+            self.refuse(CML_DATA)
+        known = BY_CODE.get(data[0])
+        return bytes((1, known.query_byte if known else 0))
+
+    def write(self, code: int, data: bytes, now_s: float) -> None:
+        """Write a register, or send a command where ``data`` is empty."""
+        register = BY_CODE.get(code)
+        if register is None or not register.is_writable:
+            self.refuse(CML_COMMAND)
+        self._check_protection(register)
+        value = int.from_bytes(data, "little")
+        if code == Code.PAGE:
+            self._write_page(value)
+        elif register.shape is Shape.SEND:
+            self._send(code, now_s)
+        elif register.is_paged:
+            self._write_paged(code, value, now_s)
+        else:
+            self._write_common(code, value)
+
+    def refuse(self, cml: int) -> NoReturn:
+        """Note a communication fault, and do not acknowledge; never returns."""
+        self.note(cml)
+        raise NotAcknowledged
+
+    def note(self, cml: int) -> None:
+        """Set bits of STATUS_CML."""
+        self.common[Code.STATUS_CML] |= cml
+        self._publish()
+
+    def reset(self, now_s: float) -> None:
+        """Lose what was not stored: every register goes back to the memory, and PAGE to 0."""
+        self._recall(now_s)
+        self._select(0)
+
+    def _check_protection(self, register: Register) -> None:
+        writable = _WRITABLE.get(self.common[Code.WRITE_PROTECT])
+        if writable is not None and register.code not in writable and register.code not in _HARMLESS:
+            self.refuse(CML_COMMAND)
+
+    def _write_page(self, value: int) -> None:
+        if value != _ALL_PAGES and value >= len(self.pages):
+            self.refuse(CML_DATA)
+        self._select(value)
+
+    def _select(self, value: int) -> None:
+        self.common[Code.PAGE] = value
+        # A read under PAGE 0xFF is undefined; one emulator answers with page 0 (QEMU hw/i2c/pmbus_device.c).
+        self._page = self.pages[0 if value == _ALL_PAGES else value]
+        self._selected = self.pages if value == _ALL_PAGES else (self._page,)
+
+    def _write_paged(self, code: int, value: int, now_s: float) -> None:
+        try:
+            for page in self._selected:
+                page.check(code, value)
+        except InvalidData:
+            self.refuse(CML_DATA)
+        for page in self._selected:
+            page.write(code, value, now_s)
+
+    def _write_common(self, code: int, value: int) -> None:
+        if code == Code.WRITE_PROTECT and value and value not in _WRITABLE:
+            self.refuse(CML_DATA)
+        if code in (Code.STATUS_CML, Code.STATUS_INPUT):
+            self.common[code] &= ~value  # ones clear
+            self._publish()
+        else:
+            self.common[code] = value
+
+    def _send(self, code: int, now_s: float) -> None:
+        if code == Code.CLEAR_FAULTS:
+            self.common[Code.STATUS_CML] = self.common[Code.STATUS_INPUT] = 0
+            for page in self._selected:
+                page.clear_faults()
+            self._publish()
+        elif code in _STORES:
+            self.stores += 1
+            self._memory = self._operating_memory()
+            self.deaf_until_s = now_s + self._store_s
+        elif code in _RESTORES:
+            self._recall(now_s)
+            self.deaf_until_s = now_s + self._store_s
+
+    def _publish(self) -> None:
+        for page in self.pages:
+            page.status.publish()
+
+    def _operating_memory(self) -> tuple[dict[int, int], ...]:
+        registers = (self.common, *(page.words | page.octets for page in self.pages))
+        return tuple({code: v for code, v in kept.items() if BY_CODE[code].is_stored} for kept in registers)
+
+    def _recall(self, now_s: float) -> None:
+        common, *pages = self._memory
+        self.common.update(common)
+        for page, kept in zip(self.pages, pages, strict=True):
+            for code, value in kept.items():
+                (page.words if code in page.words else page.octets)[code] = value
+            page.reloaded(now_s)
