@@ -7,7 +7,7 @@ from typing import ClassVar
 
 from cornerrun.errors import UnitError
 
-__all__ = ["Kind", "quantity", "show"]
+__all__ = ["Kind", "kind_of", "pattern", "quantity", "show"]
 
 
 class Kind(Enum):
@@ -28,6 +28,11 @@ class Kind(Enum):
         self.unit = unit
         self.example = example
 
+    @property
+    def written_unit(self) -> str:
+        """The unit as it stands in the example: what a bare number most likely lacks."""
+        return self.unit or "%"
+
 
 _PREFIXES = {"": 1.0, "n": 1e-9, "u": 1e-6, "µ": 1e-6, "μ": 1e-6, "m": 1e-3, "k": 1e3, "M": 1e6, "G": 1e9}
 
@@ -45,7 +50,7 @@ class _Texts:
         Kind.POWER: _prefixed("W", "num k"),
         Kind.TIME: _prefixed("s", "num") | {"min": 60.0, "h": 3600.0},
         Kind.FREQUENCY: _prefixed("Hz", "mkMG"),
-        Kind.RESISTANCE: _prefixed("Ohm", "numkMG", "Ω"),
+        Kind.RESISTANCE: _prefixed("Ohm", "numkMG", "\u03a9", "\u2126"),
         Kind.TEMPERATURE: {"degC": 1.0, "°C": 1.0},
         Kind.RATIO: {"%": 1e-2, "ppm": 1e-6, "ppb": 1e-9, "per mil": 1e-3},
         Kind.SLEW: {
@@ -55,7 +60,10 @@ class _Texts:
     }
 
 
-_NUMBER = re.compile(r"([+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?)\s*(.*)")
+_NUMBER = re.compile(r"([+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]+)?)\s*([^\s0-9.,].*)?")
+_DECIMAL_COMMA = re.compile(r"([+-]?[0-9]+),([0-9]+)\s*([^0-9,.].*)?")
+_MINUS_SIGNS = str.maketrans({"\u2212": "-", "\u2013": "-", "\u2011": "-"})
+_LONGEST = 60  # chosen: no quantity that a person wrote is longer
 
 
 def quantity(text: str, kind: Kind) -> float:
@@ -64,27 +72,68 @@ def quantity(text: str, kind: Kind) -> float:
     A decimal comma, ``nan``, ``inf``, a bare number and a unit of another kind are refused.
 
     Raises:
-        UnitError: says what came and what to write.
+        UnitError: says what came, then, after a semicolon, what to write.
 
     """
     stripped = text.strip()
-    match = _NUMBER.fullmatch(stripped)
+    shown = repr(text if len(text) <= _LONGEST else text[: _LONGEST - 3] + "...")
     example = f"write it like {kind.example!r}"
+    match = _NUMBER.fullmatch(stripped) if len(stripped) <= _LONGEST else None
     if match is None:
-        hint = "use a decimal point, not a comma" if re.match(r"[+-]?\d+,\d", stripped) else example
-        raise UnitError(f"{text!r} is no quantity; {hint}")
-    number, unit = float(match[1]), match[2].strip()
+        raise UnitError(f"{shown} is no quantity; {_mended(stripped, example)}")
+    number, unit = float(match[1]), (match[2] or "").strip()
     if not math.isfinite(number):
-        raise UnitError(f"{text!r} is not finite; {example}")
+        raise UnitError(f"{shown} is not finite; {example}")
     if not unit:
-        raise UnitError(f"{text!r} has no unit; {example}")
+        raise UnitError(f"{shown} has no unit; write it like '{match[1]} {kind.written_unit}'")
     factor = _Texts.factors[kind].get(unit)
     if factor is None:
-        raise UnitError(f"{text!r}: unit {unit!r} does not fit here; {example}")
+        raise UnitError(f"{shown}: unit {unit!r} does not fit here; {_unit_advice(unit, kind)}")
     value = _scaled(number, match[1], factor)
     if not math.isfinite(value):
-        raise UnitError(f"{text!r} is not finite; {example}")
+        raise UnitError(f"{shown} is not finite; {example}")
     return value
+
+
+def kind_of(unit: str) -> Kind | None:
+    """Tell what a unit text measures: "mV" is a voltage; None for an unknown one."""
+    return next((kind for kind, factors in _Texts.factors.items() if unit.strip() in factors), None)
+
+
+def pattern(kind: Kind) -> str:
+    """Write a regular expression for the texts of a kind, for JSON Schema."""
+    units = "|".join(re.escape(unit) for unit in sorted(_Texts.factors[kind], key=lambda unit: (-len(unit), unit)))
+    return rf"^\s*{_NUMBER.pattern.partition(chr(92) + 's')[0]}\s*(?:{units})\s*$"
+
+
+def _mended(text: str, example: str) -> str:
+    comma = _DECIMAL_COMMA.fullmatch(text)
+    if comma is not None:
+        whole, decimals, unit = comma[1], comma[2], (comma[3] or "").strip()
+        return f"use a decimal point, not a comma: '{whole}.{decimals}{' ' + unit if unit else ''}'"
+    plain_signs = text.translate(_MINUS_SIGNS)
+    if plain_signs != text and _NUMBER.fullmatch(plain_signs):
+        return f"use a plain minus sign: {plain_signs!r}"
+    return example
+
+
+_OTHER_SPELLINGS = {
+    "volt": "V", "volts": "V", "sec": "s", "secs": "s", "second": "s", "seconds": "s", "msec": "ms", "minutes": "min",
+    "mins": "min", "hour": "h", "hours": "h", "hr": "h", "percent": "%", "pct": "%", "c": "degC", "deg c": "degC",
+    "celsius": "degC", "amp": "A", "amps": "A", "watt": "W", "watts": "W", "hertz": "Hz", "ohms": "Ohm",
+}  # fmt: skip
+
+
+def _unit_advice(unit: str, kind: Kind) -> str:
+    known = _Texts.factors[kind]
+    meant = _OTHER_SPELLINGS.get(unit.casefold())
+    if meant in known:
+        return f"write {meant!r}"
+    # "mv" may be mV or MV: of units that differ in case only, the one with more lower-case letters is meant.
+    alike = sorted((k for k in known if k.casefold() == unit.casefold()), key=lambda k: sum(map(str.isupper, k)))
+    if alike:
+        return f"letter case counts: write {alike[0]!r}"
+    return f"write it like {kind.example!r}"
 
 
 def _scaled(number: float, digits: str, factor: float) -> float:

@@ -1,0 +1,176 @@
+"""A valid plan file -> the plan that every other room reads."""
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+
+from cornerrun.plan.check_file import CheckFile, CriterionFile
+from cornerrun.plan.corner_file import CornersFile, SchemeFile
+from cornerrun.plan.cross import Board
+from cornerrun.plan.cross_corners import commanded_root, spelled_out
+from cornerrun.plan.cross_ties import condition_levels
+from cornerrun.plan.files import PlanFile
+from cornerrun.plan.model import (
+    Acceptance,
+    AllRails,
+    At,
+    Check,
+    CheckCriterion,
+    Condition,
+    ControlPoints,
+    CornerChoice,
+    Covering,
+    Criteria,
+    Demonstrate,
+    Device,
+    FullFactorial,
+    HardLimits,
+    NamedCorner,
+    PageAddress,
+    Plan,
+    Policy,
+    Rail,
+    Relation,
+    Scheme,
+    Screen,
+    Settle,
+    SingleRail,
+    Source,
+    Tracks,
+)
+from cornerrun.plan.model import Board as BoardName
+from cornerrun.plan.rail_file import DeviceFile, RailFile
+from cornerrun.plan.rail_levels import lineage
+
+__all__ = ["build_plan"]
+
+
+def build_plan(
+    file: PlanFile, board: Board, limits: Mapping[int, HardLimits], sources: Sequence[Source], directory: Path
+) -> Plan:
+    """Turn a plan file without problems into a plan: groups spelled out, chains of rails resolved, SI units."""
+    return Plan(
+        title=file.title,
+        board=BoardName(name=file.board.name, revision=file.board.revision),
+        bench=None if file.bench is None else directory / file.bench,
+        devices={name: _device(name, device) for name, device in file.devices.items()},
+        rails=tuple(_rail(board, rail, limits[index]) for index, rail in enumerate(file.rails)),
+        groups=dict(file.groups),
+        relations=tuple(
+            Relation(rail=item.rail, minus=item.minus, min_v=item.min, max_v=item.max) for item in file.between_rails
+        ),
+        conditions=tuple(_condition(board, index) for index in range(len(file.conditions))),
+        corners=_corners(board, file.corners),
+        checks=tuple(_check(check) for check in file.checks),
+        criteria=Criteria(
+            checks=_criterion(file.criteria.checks) or Screen(failures=0),
+            **({"voltage_window_ratio": file.criteria.voltage.window} if file.criteria.voltage else {}),
+            trim_claim_ratio=file.criteria.trim.claim if file.criteria.trim else None,
+        ),
+        policy=Policy(on_trip=file.policy.on_trip, on_fail=file.policy.on_fail),
+        sources=tuple(sources),
+        directory=directory,
+    )
+
+
+def _device(name: str, device: DeviceFile) -> Device:
+    return Device(
+        name=name,
+        bus=device.bus,
+        address=device.address,
+        profile=device.profile,
+        identity=device.identity.model_dump(exclude_none=True),
+        vout_mode=device.vout_mode,
+        scan_s=device.scan,
+    )
+
+
+def _rail(board: Board, rail: RailFile, limits: HardLimits) -> Rail:
+    tracks = None
+    if rail.tracks is not None:
+        line = lineage(rail.name, board.rails_by_name, "tracks")
+        tracks = Tracks(rail=line.root, ratio=line.ratio)
+    return Rail(
+        name=rail.name,
+        nominal_v=rail.nominal,
+        levels=dict(board.levels[rail.name]),
+        hard_limits=limits,
+        accuracy_ratio=rail.accuracy,
+        settle=Settle(band_ratio=rail.settle.band, stable_for_s=rail.settle.stable_for, timeout_s=rail.settle.timeout),
+        power=None if rail.power is None else PageAddress(device=rail.power.device, page=rail.power.page),
+        tracks=tracks,
+        tied_to=None if rail.tied_to is None else lineage(rail.name, board.rails_by_name, "tied_to").root,
+        why_fixed=rail.why_fixed,
+        device_limits=rail.device_limits.model_dump(exclude_none=True),
+    )
+
+
+def _condition(board: Board, index: int) -> Condition:
+    file = board.conditions[index]
+    kind, levels = condition_levels(file, board, index)
+    return Condition(name=file.name, unit=kind.unit if kind else "", levels=levels)
+
+
+def _corners(board: Board, file: CornersFile) -> CornerChoice:
+    control = file.control_points
+    return CornerChoice(
+        schemes=tuple(_scheme(scheme, board.groups) for scheme in file.schemes),
+        control_points=ControlPoints(
+            first=control.first, every=control.every, last=control.last, drift_ratio=control.drift
+        ),
+        # A rail that follows another is judged by the level of the one that is commanded.
+        forbidden=tuple(
+            {commanded_root(board, rail): level for rail, level in spelled_out(item, board.groups).items()}
+            for item in file.forbidden
+        ),
+        via_nominal=file.via_nominal,
+        repeats=file.repeats,
+    )
+
+
+def _scheme(file: SchemeFile, groups: Mapping[str, tuple[str, ...]]) -> Scheme:
+    def rails(names: tuple[str, ...]) -> tuple[str, ...]:
+        return tuple(member for name in names for member in groups.get(name, (name,)))
+
+    if file.all_rails is not None:
+        return AllRails(levels=file.all_rails)
+    if file.single_rail is not None:
+        single = file.single_rail
+        return SingleRail(levels=single.levels, rails=None if single.rails is None else rails(single.rails))
+    if file.full_factorial is not None:
+        return FullFactorial(rails=rails(file.full_factorial.rails), levels=file.full_factorial.levels)
+    if file.covering is not None:
+        covering = file.covering
+        chosen = None if covering.rails is None else rails(covering.rails)
+        return Covering(strength=covering.strength, levels=covering.levels, rails=chosen)
+    return NamedCorner(name=file.name or "", levels=spelled_out(file.levels or {}, groups))
+
+
+def _criterion(file: CriterionFile | None) -> CheckCriterion | None:
+    if file is None:
+        return None
+    if file.demonstrate is not None:
+        asked = file.demonstrate
+        return Demonstrate(pass_probability=asked.pass_probability, confidence=asked.confidence)
+    return Screen(failures=file.screen.failures if file.screen else 0)
+
+
+def _check(file: CheckFile) -> Check:
+    return Check(
+        name=file.name,
+        python=file.python,
+        command=file.command,
+        trials=file.trials,
+        timeout_s=file.timeout,
+        takes_s=file.takes,
+        accept={name: Acceptance(min=item.min, max=item.max) for name, item in file.accept.items()},
+        at=At(
+            corners=file.at.corners,
+            conditions=None if file.at.conditions is None else dict(file.at.conditions),
+        ),
+        criterion=_criterion(file.criterion),
+        run_set_up=file.set_up.run,
+        run_tear_down=file.tear_down.run,
+        corner_set_up=file.set_up.corner,
+        corner_tear_down=file.tear_down.corner,
+        settings=dict(file.settings),
+    )

@@ -1,0 +1,148 @@
+"""The sections of a plan file that say what is tested and what must be shown."""
+
+import re
+from typing import Annotated, Any, Literal
+
+from pydantic import AfterValidator, BeforeValidator, Field, model_validator
+
+from cornerrun.plan.amounts import Probability
+from cornerrun.plan.fields import FileModel, Name, Number, Ratio, Seconds, Text, Whole, refusal
+
+__all__ = ["AcceptanceFile", "AtFile", "CheckFile", "CriteriaFile", "CriterionFile", "PhasesFile", "PolicyFile"]
+
+_CALLABLE = re.compile(r"(?:[^:]+\.py|[A-Za-z_]\w*(?:\.[A-Za-z_]\w*)*):[A-Za-z_]\w*")
+
+
+def _callable(text: str) -> str:
+    if not _CALLABLE.fullmatch(text):
+        raise refusal(f"{text!r} names no function", "write 'file.py:function' or 'module:function'")
+    return text
+
+
+PythonName = Annotated[Text, AfterValidator(_callable)]
+Command = Annotated[tuple[Text, ...], Field(min_length=1)]
+
+
+def _call(raw: object) -> object:
+    if isinstance(raw, str):
+        return _callable(raw.strip())
+    if isinstance(raw, list | tuple) and raw and all(isinstance(word, str) and word.strip() for word in raw):
+        return tuple(raw)
+    raise refusal("names nothing to call", "write 'file.py:function', or a command like [./program, argument]")
+
+
+# Any: what json_schema_input_type takes is a type built from parts.
+_CALL_WRITTEN: Any = str | Annotated[list[str], Field(min_length=1)]
+Call = Annotated[str | tuple[str, ...], BeforeValidator(_call, json_schema_input_type=_CALL_WRITTEN)]
+
+
+class AcceptanceFile(FileModel):
+    """Limits of a named number, both inclusive."""
+
+    min: Number | None = None
+    max: Number | None = None
+
+    @model_validator(mode="after")
+    def _some_limit(self) -> "AcceptanceFile":
+        if self.min is None and self.max is None:
+            raise refusal("limits nothing", "write {min: ...}, {max: ...} or both")
+        if self.min is not None and self.max is not None and self.min > self.max:
+            raise refusal(f"min {self.min:g} is above max {self.max:g}", "swap the two")
+        return self
+
+
+class AtFile(FileModel):
+    """Where a check runs: corners by name or shell pattern, levels of conditions."""
+
+    corners: Annotated[tuple[Name, ...], Field(min_length=1)] | None = None
+    conditions: dict[Name, Annotated[tuple[Name, ...], Field(min_length=1)]] | None = None
+
+
+class DemonstrateFile(FileModel):
+    """The lower bound of the pass probability that must be reached."""
+
+    pass_probability: Probability = Field(examples=["0.90"])
+    confidence: Probability = Field(examples=["0.95"])
+
+
+class ScreenFile(FileModel):
+    """How many trials may fail."""
+
+    failures: Annotated[Whole, Field(ge=0)] = Field(examples=["0"])
+
+
+class CriterionFile(FileModel):
+    """What a check must show: exactly one of the two."""
+
+    demonstrate: DemonstrateFile | None = None
+    screen: ScreenFile | None = None
+
+    @model_validator(mode="after")
+    def _exactly_one(self) -> "CriterionFile":
+        if (self.demonstrate is None) == (self.screen is None):
+            came = "asks for nothing" if self.screen is None else "asks for 'demonstrate' and 'screen' together"
+            advice = "write {screen: {failures: 0}} or {demonstrate: {pass_probability: 0.90, confidence: 0.95}}"
+            raise refusal(came, advice)
+        return self
+
+
+class PhasesFile(FileModel):
+    """What is called once a run and once a corner."""
+
+    run: Call | None = None
+    corner: Call | None = None
+
+
+class CheckFile(FileModel):
+    """A functional test: a Python callable or a command."""
+
+    name: Name = Field(examples=["memory march"])
+    python: PythonName | None = None
+    command: Command | None = None
+    trials: Annotated[Whole, Field(ge=1, le=1_000_000)] = 1
+    timeout: Annotated[Seconds, Field(gt=0)] = 60.0
+    takes: Annotated[Seconds, Field(ge=0)] = 0.0
+    accept: dict[Name, AcceptanceFile] = Field(default_factory=dict)
+    at: AtFile = AtFile()
+    criterion: CriterionFile | None = None
+    set_up: PhasesFile = PhasesFile()
+    tear_down: PhasesFile = PhasesFile()
+    settings: dict[Name, Annotated[str, Field(max_length=1000)]] = Field(default_factory=dict)
+
+    @model_validator(mode="after")
+    def _one_call(self) -> "CheckFile":
+        if self.python is not None and self.command is not None:
+            raise refusal("has both 'python' and 'command'", "leave one of the two out")
+        if self.python is None and self.command is None:
+            raise refusal("calls nothing", "write 'python: \"file.py:function\"' or 'command: [./program]'")
+        if self.takes >= self.timeout:
+            came = f"takes {self.takes:g} s, and times out after {self.timeout:g} s"
+            raise refusal(came, "write a timeout well above 'takes'")
+        return self
+
+
+class VoltageFile(FileModel):
+    """How far a settled reading may lie from its target."""
+
+    window: Annotated[Ratio, Field(gt=0, lt=1)] = Field(examples=["1 %"])
+
+
+class TrimFile(FileModel):
+    """The trim accuracy claimed."""
+
+    claim: Annotated[Ratio, Field(gt=0, lt=1)] = Field(examples=["0.25 %"])
+
+
+class CriteriaFile(FileModel):
+    """What must be shown."""
+
+    checks: CriterionFile | None = None
+    voltage: VoltageFile | None = None
+    trim: TrimFile | None = None
+
+
+class PolicyFile(FileModel):
+    """What the run does after a fault or a failed visit."""
+
+    on_trip: Literal["stop", "skip corner"] = "stop"
+    on_fail: Literal["go on", "stop"] = "go on"

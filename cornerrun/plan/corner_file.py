@@ -1,0 +1,96 @@
+"""The section of a plan file that says which corners are visited."""
+
+from typing import Annotated
+
+from pydantic import Field, GetJsonSchemaHandler, model_validator
+from pydantic.json_schema import JsonSchemaValue
+from pydantic_core import CoreSchema
+
+from cornerrun.plan.fields import FileModel, Name, Ratio, Whole, refusal
+
+__all__ = ["ControlPointsFile", "CornersFile", "CoveringFile", "FactorialFile", "SchemeFile", "SingleRailFile"]
+
+_Levels = Annotated[tuple[Name, ...], Field(min_length=1)]
+_Rails = Annotated[tuple[Name, ...], Field(min_length=1)]
+
+
+class ControlPointsFile(FileModel):
+    """When the run visits nominal to show that board and bench are as they were."""
+
+    first: bool = True
+    every: Annotated[Whole, Field(ge=1)] | None = None
+    last: bool = True
+    drift: Annotated[Ratio, Field(gt=0, lt=1)] | None = None
+
+
+class SingleRailFile(FileModel):
+    """One rail off nominal at a time; of all rails, or of those named."""
+
+    levels: _Levels = Field(examples=["[high, low]"])
+    rails: _Rails | None = None
+
+    @model_validator(mode="before")
+    @classmethod
+    def _list_alone(cls, raw: object) -> object:
+        return {"levels": raw} if isinstance(raw, list) else raw
+
+    @classmethod
+    def __get_pydantic_json_schema__(cls, schema: CoreSchema, handler: GetJsonSchemaHandler) -> JsonSchemaValue:
+        spelled_out = dict(handler.resolve_ref_schema(handler(schema)))
+        return {"anyOf": [{"type": "array", "items": {"type": "string"}, "minItems": 1}, spelled_out]}
+
+
+class FactorialFile(FileModel):
+    """Every combination of levels of the rails named."""
+
+    rails: _Rails = Field(examples=["[VDD_CORE, VDD_IO]"])
+    levels: _Levels = Field(examples=["[low, nominal, high]"])
+
+
+class CoveringFile(FileModel):
+    """Every combination of levels of any ``strength`` rails in some corner."""
+
+    strength: Annotated[Whole, Field(ge=1, le=6)] = 2
+    levels: _Levels = Field(examples=["[high, low]"])
+    rails: _Rails | None = None
+
+
+class SchemeFile(FileModel):
+    """One scheme; exactly one of the four kinds, or a named corner with its levels."""
+
+    all_rails: _Levels | None = None
+    single_rail: SingleRailFile | None = None
+    full_factorial: FactorialFile | None = None
+    covering: CoveringFile | None = None
+    name: Name | None = None
+    levels: Annotated[dict[Name, Name], Field(min_length=1)] | None = None
+
+    @model_validator(mode="after")
+    def _one_kind(self) -> "SchemeFile":
+        kinds = [
+            kind
+            for kind in ("all_rails", "single_rail", "full_factorial", "covering")
+            if getattr(self, kind) is not None
+        ]
+        named = [key for key in ("name", "levels") if getattr(self, key) is not None]
+        if len(kinds) == 1 and not named:
+            return self
+        if not kinds and len(named) == 2:
+            return self
+        if not kinds and named:
+            lacking = "levels" if named == ["name"] else "name"
+            raise refusal(f"a named corner lacks {lacking!r}", "write {name: ..., levels: {RAIL: level}}")
+        if not kinds:
+            raise refusal("names no scheme", "write one like 'all_rails: [high, low]'")
+        several = " and ".join(repr(key) for key in (*kinds, *named))
+        raise refusal(f"holds {several} together", "give each scheme a list item of its own, with a dash before it")
+
+
+class CornersFile(FileModel):
+    """Which corners, how often, and which must not be."""
+
+    control_points: ControlPointsFile = ControlPointsFile()
+    schemes: Annotated[tuple[SchemeFile, ...], Field(min_length=1)] = Field(examples=["[{all_rails: [high, low]}]"])
+    forbidden: tuple[Annotated[dict[Name, Name], Field(min_length=1)], ...] = ()
+    via_nominal: bool = False
+    repeats: Annotated[Whole, Field(ge=1, le=10_000)] = 1

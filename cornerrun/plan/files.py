@@ -1,0 +1,51 @@
+"""Plan and limits files as they are written."""
+
+from typing import Annotated
+
+from pydantic import AfterValidator, Field
+
+from cornerrun.plan.check_file import CheckFile, CriteriaFile, PolicyFile
+from cornerrun.plan.corner_file import CornersFile
+from cornerrun.plan.fields import FileModel, Name, Text, Whole, refusal
+from cornerrun.plan.rail_file import BoardFile, ConditionFile, DeviceFile, HardLimitsFile, RailFile, RelationFile
+
+__all__ = ["FormatNumber", "LimitsFile", "PlanFile"]
+
+
+def _known_format(number: int) -> int:
+    if number != 1:
+        raise refusal(f"format {number} is not known", "this version reads format 1")
+    return number
+
+
+FormatNumber = Annotated[Whole, AfterValidator(_known_format)]
+
+
+class PlanFile(FileModel):
+    """What shall be done on one board."""
+
+    format: FormatNumber = Field(examples=["1"])
+    title: Text = Field(examples=["Tide-gauge node, quick margin screen"])
+    board: BoardFile = Field(examples=["{name: tide-gauge node, revision: C}"])
+    bench: Text | None = None
+    limits: Text | None = None
+    devices: dict[Name, DeviceFile] = Field(default_factory=dict)
+    rails: Annotated[tuple[RailFile, ...], Field(min_length=1)] = Field(examples=["[{name: ..., nominal: ...}]"])
+    groups: dict[Name, Annotated[tuple[Name, ...], Field(min_length=1)]] = Field(default_factory=dict)
+    between_rails: tuple[RelationFile, ...] = ()
+    conditions: tuple[ConditionFile, ...] = ()
+    corners: CornersFile = Field(examples=["{schemes: [{all_rails: [high, low]}]}"])
+    checks: tuple[CheckFile, ...] = ()
+    criteria: CriteriaFile = CriteriaFile()
+    policy: PolicyFile = PolicyFile()
+
+
+class LimitsFile(FileModel):
+    """Voltages that no plan of this board may exceed; owned by somebody else than the plan."""
+
+    format: FormatNumber = Field(examples=["1"])
+    owner: Text = Field(examples=["hardware safety"])
+    board: Text | None = None
+    rails: Annotated[dict[Name, HardLimitsFile], Field(min_length=1)] = Field(
+        examples=["{VDD_CORE: {min: 0.78 V, max: 0.92 V}}"]
+    )

@@ -1,0 +1,128 @@
+"""Files -> plan, bench and units; every problem of all files at once."""
+
+from collections.abc import Mapping
+from pathlib import Path
+
+from cornerrun.plan.bench_file import BenchFile
+from cornerrun.plan.bench_load import read_bench
+from cornerrun.plan.build import build_plan
+from cornerrun.plan.cross import board_of
+from cornerrun.plan.cross_checks import check_checks
+from cornerrun.plan.cross_corners import check_corners
+from cornerrun.plan.cross_rails import check_rails
+from cornerrun.plan.cross_ties import check_conditions, check_devices, check_followers, check_groups, check_relations
+from cornerrun.plan.defaults import merge_defaults
+from cornerrun.plan.document import Document, Reader, check, read_tree
+from cornerrun.plan.files import LimitsFile, PlanFile
+from cornerrun.plan.limits import effective_limits, read_limits
+from cornerrun.plan.model import Plan, Source
+from cornerrun.plan.nodes import Node, ProblemList
+from cornerrun.plan.rail_table import rails_from_table, read_table
+
+__all__ = ["load_bench", "load_plan", "load_units"]
+
+
+def load_plan(path: Path, *, limits: Path | None = None) -> Plan:
+    """Read a plan, its rail table and its limits file.
+
+    ``limits`` replaces the limits file that the plan names. Chains of rails that track or are tied are resolved to the
+    rail at their end.
+
+    Raises:
+        PlanProblems: every problem of all files, each with its place and what to write.
+
+    """
+    problems = ProblemList()
+    read = read_tree(path, "plan", problems)
+    if read is None:
+        problems.raise_if_any()
+        raise AssertionError("a file that cannot be read leaves a problem")
+    root, source = read
+    directory = path.parent.resolve()
+    root, tables = _with_rail_table(root, path.parent, problems)
+    root = merge_defaults(root, PlanFile, problems)
+    file = check(root, PlanFile, problems)
+    board = board_of(Reader(root=root, problems=problems))
+
+    named = root.child("limits")
+    if limits is None and named is not None and named.text:
+        limits = path.parent / named.text
+    owned = None if limits is None else read_limits(limits, problems)
+    if owned is not None:
+        _check_same_board(root, owned, problems)
+    allowed = effective_limits(board.reader, board.rails, owned, is_expected=limits is not None)
+
+    check_devices(board)
+    check_rails(board, allowed)
+    check_followers(board)
+    check_groups(board)
+    check_relations(board)
+    check_conditions(board)
+    check_corners(board)
+    check_checks(board)
+    problems.raise_if_any()
+    if file is None:
+        raise AssertionError("a plan that is not valid leaves a problem")
+    sources = (source, *tables, *(() if owned is None else (owned.source,)))
+    return build_plan(file, board, allowed, sources, directory)
+
+
+def load_bench(path: Path) -> BenchFile:
+    """Read a bench file.
+
+    Raises:
+        PlanProblems: every problem of the file.
+
+    """
+    return read_bench(path)
+
+
+def load_units(path: Path) -> Mapping[str, Mapping[str, str]]:
+    """Read a table of units: CSV with a column ``serial``; all else is handed to checks as text.
+
+    Raises:
+        PlanProblems: every problem of the file.
+
+    """
+    problems = ProblemList()
+    table = read_table(path, "units", problems)
+    units: dict[str, dict[str, str]] = {}
+    if table is not None:
+        names = [cell.text for cell in table.header]
+        if "serial" not in names:
+            problems.add(
+                table.header[0].where, "serial", "no column is called 'serial'", "name the column of serials so"
+            )
+        else:
+            column = names.index("serial")
+            for row in table.rows:
+                serial = row[column]
+                if not serial.text:
+                    problems.add(serial.where, "serial", "a unit has no serial", "write one")
+                elif serial.text in units:
+                    problems.add(serial.where, "serial", f"{serial.text!r} stands here twice", "delete one of the rows")
+                else:
+                    units[serial.text] = {name: cell.text for name, cell in zip(names, row, strict=True)}
+    problems.raise_if_any()
+    return units
+
+
+def _with_rail_table(root: Node, directory: Path, problems: ProblemList) -> tuple[Node, tuple[Source, ...]]:
+    """Put the rows of ``rails: rails.csv`` in the place of that text."""
+    entry = root.entries.get("rails")
+    if entry is None or not entry.node.text:
+        return root, ()
+    read = rails_from_table(directory / entry.node.text, problems)
+    if read is None:
+        return root.without("rails"), ()
+    node, source = read
+    return root.with_entry("rails", node, entry.where), (source,)
+
+
+def _check_same_board(root: Node, owned: Document[LimitsFile], problems: ProblemList) -> None:
+    board = root.child("board")
+    name = board.child("name") if board is not None else None
+    given = owned.model.board
+    if given is not None and name is not None and name.text is not None and name.text.strip() != given:
+        came = f"this is {name.text.strip()!r}, but {owned.source.path} is for {given!r}"
+        problems.add(name.where, "board.name", came, "use the limits file of this board")
