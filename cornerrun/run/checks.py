@@ -1,0 +1,393 @@
+"""Functional checks: user code, run trial by trial in a process of its own while the rails are watched.
+
+What each way of ending means:
+
+=====================================================  =============================================================
+it returns, or exits                                   pass or fail-functional, by its verdict and the plan's `accept`
+it fails an assertion                                  fail-functional: an assertion is about the product
+it raises, crashes, exits the process, answers         error: the check is broken, nothing is said of the product
+nonsense, floods its output, cannot be started
+it does not answer in time                             no-answer where it answered at the last visit to nominal
+                                                       (the product hung); else error
+the run is stopped meanwhile                           aborted
+=====================================================  =============================================================
+"""
+
+import hashlib
+import os
+import shutil
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from types import TracebackType
+
+from cornerrun.clock import Clock
+from cornerrun.errors import CheckError
+from cornerrun.plan.model import NOMINAL, Check, CheckCriterion, Screen, Source
+from cornerrun.results.records import Outcome, Trial
+from cornerrun.run.answers import Answer, judged
+from cornerrun.run.view import CheckView
+from cornerrun.run.wire import encode_view
+from cornerrun.run.worker_link import Record, Reply, Tick, Trouble, WorkerLink
+
+__all__ = ["CheckRun", "CheckRunner", "HookFailure", "Tick"]
+
+_LOAD_TIMEOUT_S = 60.0  # chosen: a check may import something large
+
+Call = str | tuple[str, ...]
+Progress = Callable[[int, int], None]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class CheckRun:
+    """What a check came to at a visit."""
+
+    outcome: Outcome
+    reason: str
+    trials: tuple[Trial, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class HookFailure:
+    """A set-up or tear-down that failed, and why."""
+
+    check: str
+    hook: str
+    reason: str
+
+
+class CheckRunner:
+    """Run the checks of a plan in one warm process.
+
+    ``directory`` is where the plan lies: files and commands are found from there, and checks start there. ``criterion``
+    is the plan's own for checks that name none. Close it, or use it in a ``with``: no process outlives it.
+    """
+
+    def __init__(
+        self,
+        *,
+        checks: Sequence[Check],
+        directory: Path,
+        clock: Clock,
+        criterion: CheckCriterion | None = None,
+    ) -> None:
+        self._checks = tuple(checks)
+        self._directory = directory.resolve()
+        self._clock = clock
+        self._criterion = criterion or Screen(failures=0)
+        self._link: WorkerLink | None = None
+        self._loaded: dict[str, str] = {}
+        self._ready: set[str] = set()  # had its set-up in this worker
+        self._begun: set[str] = set()  # had its set-up in this run
+        self._sent: CheckView | None = None
+        self._answered: dict[str, bool] = {}
+
+    def __enter__(self) -> "CheckRunner":
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def prepare(self) -> tuple[Source, ...]:
+        """Load every callable and find every command, before anything moves; tell the files that checks come from.
+
+        CheckError lists everything that cannot be used, with what to do.
+        """
+        problems: list[str] = []
+        paths: dict[Path, None] = {}
+        for check in self._checks:
+            for hook, call in _calls(check):
+                try:
+                    path = self._load(call, None) if isinstance(call, str) else self._found(call)
+                except CheckError as error:
+                    problems.append(f"check {check.name!r}: {hook}{error}")
+                    continue
+                if path:
+                    paths[Path(path)] = None
+        if problems:
+            raise CheckError("\n".join(dict.fromkeys(problems)))
+        files = [path for path in paths if path.is_file()]
+        return tuple(
+            Source(role="checks", path=path, sha256=hashlib.sha256(path.read_bytes()).hexdigest()) for path in files
+        )
+
+    def begin_run(self, view: CheckView, tick: Tick | None = None) -> tuple[HookFailure, ...]:
+        """Run each check's set-up for the run; a check whose set-up fails will answer error at every visit."""
+        found = [self._set_up_run(check, view, tick) for check in self._checks]
+        return tuple(failure for failure in found if failure is not None)
+
+    def end_run(self, view: CheckView, tick: Tick | None = None) -> tuple[HookFailure, ...]:
+        """Run each tear-down of the run, also after a stop; one that fails never stops the others."""
+        failures = []
+        for check in self._checks:
+            if check.run_tear_down is not None and check.name in self._begun:
+                reason = self._hook(check, check.run_tear_down, view, tick, is_interruptible=False)
+                if reason:
+                    failures.append(HookFailure(check=check.name, hook="run tear-down", reason=reason))
+        self._ready.clear()
+        self._begun.clear()
+        self._answered.clear()
+        return tuple(failures)
+
+    def run(
+        self,
+        check: Check,
+        view: CheckView,
+        tick: Tick | None = None,
+        *,
+        progress: Progress | None = None,
+    ) -> CheckRun:
+        """Run every trial of a check at one visit, with its set-up and tear-down there.
+
+        ``tick`` reads the rails; it is called when it is due and returns, on the clock, when it is due again. What it
+        raises ends the check and goes on to the caller. On a clock that does not pass by itself, each trial is charged
+        ``takes_s``. ``progress`` is told the trials done and failed. Trials end at the first that gives no answer.
+        """
+        if check.trials < 1:
+            return CheckRun(outcome=Outcome.NOT_RUN, reason="the plan asks for no trial")
+        failure = self._set_up_run(check, view, tick)
+        reason = f"{failure.hook}: {failure.reason}" if failure is not None else ""
+        if not reason and check.corner_set_up is not None:
+            reason = self._hook(check, check.corner_set_up, view, tick)
+            reason = f"corner set-up: {reason}" if reason else ""
+        if reason:
+            outcome = Outcome.ABORTED if self._clock.stop.reason is not None else Outcome.ERROR
+            return CheckRun(outcome=outcome, reason=reason)
+        done = self._trials(check, view, tick, progress)
+        if check.corner_tear_down is not None:
+            reason = self._hook(check, check.corner_tear_down, view, tick, is_interruptible=False)
+            if reason and not done.outcome.is_bench_trouble:
+                done = replace(done, outcome=Outcome.ERROR, reason=f"corner tear-down: {reason}")
+        return done
+
+    def close(self) -> str:
+        """End the worker and everything that checks have started; says what could not be ended, mostly nothing."""
+        if self._link is None:
+            return ""
+        link, self._link = self._link, None
+        return link.close()
+
+    def _trials(self, check: Check, view: CheckView, tick: Tick | None, progress: Progress | None) -> CheckRun:
+        asked = {"first": view.trial, "count": check.trials}
+        reply = self._ask(check, check.python or check.command or (), view, tick, asked)
+        trials: list[Trial] = []
+        failures = 0
+        for record in reply.records:
+            trials.append(self._trial(check, record))
+            failures += trials[-1].passed is False
+            if progress is not None:
+                progress(len(trials), failures)
+            if not self._let_pass(check.takes_s, tick):
+                return CheckRun(outcome=Outcome.ABORTED, reason=self._stopped(), trials=tuple(trials))
+        trouble = reply.trouble
+        if trouble is not None and trouble.kind != "stopped":
+            trials.append(_silent(check, view.trial + len(trials), trouble))
+            if trouble.kind == "hung":
+                self._let_pass(check.timeout_s, tick)
+        outcome, reason = self._outcome(check, trials, trouble)
+        if all(level == NOMINAL for level in view.levels.values()):
+            self._answered[check.name] = outcome in (Outcome.PASS, Outcome.FAIL_FUNCTIONAL)
+        return CheckRun(outcome=outcome, reason=reason, trials=tuple(trials))
+
+    def _trial(self, check: Check, record: Record) -> Trial:
+        raw = Answer(passed=record.passed, numbers=record.numbers, trouble=record.trouble, reason=record.reason)
+        answer = judged(raw, check.accept)
+        reason = answer.trouble or answer.reason
+        passed = None if answer.trouble else answer.passed
+        if record.duration_s > check.timeout_s:
+            passed, reason = None, f"it answered after {record.duration_s:.3g} s, allowed are {check.timeout_s:g} s"
+        return Trial(
+            check=check.name,
+            trial=record.trial,
+            passed=passed,
+            numbers=answer.numbers,
+            duration_s=record.duration_s if self._clock.passes_by_itself else check.takes_s,
+            output=record.output,
+            reason=reason,
+        )
+
+    def _outcome(self, check: Check, trials: Sequence[Trial], trouble: Trouble | None) -> tuple[Outcome, str]:
+        if trouble is not None and trouble.kind == "stopped":
+            return Outcome.ABORTED, trouble.text
+        silent = next((trial for trial in trials if trial.passed is None), None)
+        if silent is not None:
+            is_late = trouble is not None and trouble.kind == "hung"
+            is_late = is_late or silent.reason.startswith("it answered after")
+            if is_late and self._answered.get(check.name, False):
+                return Outcome.NO_ANSWER, f"trial {silent.trial}: {silent.reason}; at nominal it answered"
+            return Outcome.ERROR, f"trial {silent.trial}: {silent.reason}"
+        failed = [trial for trial in trials if trial.passed is False]
+        criterion = check.criterion or self._criterion
+        allowed = criterion.failures if isinstance(criterion, Screen) else 0
+        if len(failed) > allowed:
+            first = failed[0]
+            why = f": {first.reason}" if first.reason else ""
+            return (
+                Outcome.FAIL_FUNCTIONAL,
+                f"{len(failed)} of {len(trials)} trials failed, first trial {first.trial}{why}",
+            )
+        return Outcome.PASS, ""
+
+    def _let_pass(self, duration_s: float, tick: Tick | None) -> bool:
+        """Let simulated time pass, watching; False if a stop ended it."""
+        clock = self._clock
+        if clock.passes_by_itself or duration_s <= 0:
+            return True
+        end_s = clock.now_s() + duration_s
+        due_s = tick() if tick is not None else None
+        while due_s is not None and due_s < end_s:
+            if not clock.sleep_until(max(due_s, clock.now_s())):
+                return False
+            due_s = tick() if tick is not None else None
+        return clock.sleep_until(end_s)
+
+    def _stopped(self) -> str:
+        return f"stopped: {self._clock.stop.reason}"
+
+    def _set_up_run(self, check: Check, view: CheckView, tick: Tick | None) -> HookFailure | None:
+        """Run the set-up of the run where this worker has not had it yet."""
+        if check.run_set_up is not None and not (self._is_warm() and check.name in self._ready):
+            reason = self._hook(check, check.run_set_up, view, tick)
+            if reason:
+                return HookFailure(check=check.name, hook="run set-up", reason=reason)
+            self._ready.add(check.name)
+        self._begun.add(check.name)
+        return None
+
+    def _hook(
+        self, check: Check, call: Call, view: CheckView, tick: Tick | None, *, is_interruptible: bool = True
+    ) -> str:
+        """Run a set-up or tear-down; tell why it failed, or nothing."""
+        asked = {"first": view.trial, "count": 1, "is_hook": True}
+        reply = self._ask(check, call, view, tick, asked, is_interruptible=is_interruptible)
+        if reply.trouble is not None:
+            return reply.trouble.text
+        record = reply.records[-1]
+        if record.trouble or record.passed is False:
+            return record.trouble or record.reason or "it returned False"
+        return ""
+
+    def _ask(
+        self,
+        check: Check,
+        call: Call,
+        view: CheckView,
+        tick: Tick | None,
+        asked: Mapping[str, object],
+        *,
+        is_interruptible: bool = True,
+    ) -> Reply:
+        """Send a batch of trials to the worker, with the view where it has not got that one yet."""
+        request: dict[str, object] = {"op": "trials", "is_hook": False, "check": check.name, **asked}
+        request["settings"] = dict(check.settings or view.settings)
+        try:
+            if isinstance(call, str):
+                self._load(call, tick)
+                request["python"] = call
+            else:
+                self._found(call)
+                request["command"] = list(call)
+            link = self._linked(tick)
+        except CheckError as error:
+            return Reply(trouble=Trouble(kind="died", text=str(error)))
+        if self._sent is None or not _is_same_place(self._sent, view):
+            request["view"] = encode_view(view)
+            self._sent = view
+        reply = link.ask(request, timeout_s=check.timeout_s, tick=tick, is_interruptible=is_interruptible)
+        if not link.is_alive:
+            self._forget()
+        return reply
+
+    def _linked(self, tick: Tick | None) -> WorkerLink:
+        if self._link is None or not self._link.is_alive:
+            self._forget()
+            self._link = WorkerLink(directory=self._directory, clock=self._clock)
+            self._link.wait_until_ready(tick)
+        return self._link
+
+    def _is_warm(self) -> bool:
+        return self._link is not None and self._link.is_alive
+
+    def _forget(self) -> None:
+        """Know nothing of the worker that is gone."""
+        self._link = None
+        self._sent = None
+        self._loaded.clear()
+        self._ready.clear()
+
+    def _load(self, call: str, tick: Tick | None) -> str:
+        """Have the worker load a callable; tell the file that it comes from. CheckError says why it cannot."""
+        if not self._is_warm() or call not in self._loaded:
+            link = self._linked(tick)
+            request = {"op": "load", "target": call}
+            reply = link.ask(request, timeout_s=_LOAD_TIMEOUT_S, tick=tick)
+            if reply.trouble is not None:
+                self._forget()
+                raise CheckError(f"{call}: importing it: {reply.trouble.text}")
+            if reply.answer["trouble"]:
+                raise CheckError(f"{call}: {reply.answer['trouble']}")
+            self._loaded[call] = str(reply.answer["path"])
+        return self._loaded[call]
+
+    def _found(self, command: Sequence[str]) -> str:
+        """Find the file that a command starts. CheckError says what is wrong with it."""
+        if not command or not command[0].strip():
+            raise CheckError("its command is empty")
+        name = command[0]
+        if os.sep not in name:
+            found = shutil.which(name)
+            if found is None:
+                raise CheckError(f"no command {name!r} on the PATH; for a file beside the plan write ./{name}")
+            return found
+        path = self._directory / name
+        if not path.is_file():
+            raise CheckError(f"there is no file {path}")
+        if not os.access(path, os.X_OK):
+            raise CheckError(f"{path} is not executable: chmod +x {path}")
+        with path.open("rb") as file:
+            first = file.read(256).partition(b"\n")[0]
+        words = first[2:].split(b" ") if first.startswith(b"#!") else []
+        interpreter = next((word.decode("utf-8", "replace") for word in words if word), "")
+        if interpreter and not Path(interpreter).is_file():
+            raise CheckError(f"{path} names an interpreter that is not there: {interpreter!r}")
+        return str(path)
+
+
+def _calls(check: Check) -> list[tuple[str, Call]]:
+    """List what a check calls, each with the words that name its place in a message."""
+    calls: list[tuple[str, Call | None]] = [
+        ("", check.python if check.python is not None else check.command or ()),
+        ("run set-up: ", check.run_set_up),
+        ("corner set-up: ", check.corner_set_up),
+        ("corner tear-down: ", check.corner_tear_down),
+        ("run tear-down: ", check.run_tear_down),
+    ]
+    return [(name, call) for name, call in calls if call is not None]
+
+
+def _silent(check: Check, trial: int, trouble: Trouble) -> Trial:
+    """Record the trial during which the worker was lost."""
+    duration_s = check.timeout_s if trouble.kind == "hung" else 0.0
+    return Trial(
+        check=check.name,
+        trial=trial,
+        passed=None,
+        numbers={},
+        duration_s=duration_s,
+        output=trouble.output,
+        reason=trouble.text,
+    )
+
+
+def _is_same_place(one: CheckView, other: CheckView) -> bool:
+    """Whether two views differ by check, trial and settings at most; by identity, since comparing costs as much."""
+    return (
+        one.readings is other.readings
+        and one.levels is other.levels
+        and one.conditions is other.conditions
+        and one.unit is other.unit
+        and (one.corner, one.visit, one.seed, one.serial, one.directory)
+        == (other.corner, other.visit, other.seed, other.serial, other.directory)
+    )
