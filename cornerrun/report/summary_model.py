@@ -9,7 +9,8 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Literal
 
-from cornerrun.plan.model import HardLimits, Source
+from cornerrun.plan.model import Source
+from cornerrun.report.rail_nouns import ControlDrift, Margin, RailSummary, TrimLevel, TrimSummary
 from cornerrun.results.decision import Decision
 from cornerrun.results.records import EndState, InstrumentRecord, Outcome, RunResult
 from cornerrun.stats.interval import Interval
@@ -185,140 +186,6 @@ class NumberSummary:
     limit_max: float | None
     distance: float | None
     distance_sigma: float | None
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Margin:
-    """How far one measured voltage lay from one limit; ``distance_v`` is negative where it lay beyond.
-
-    ``limit`` says which: "window", "hard limit" or "relation" (then ``rail`` reads "A - B"). ``measured_by`` is "meter"
-    or "telemetry"; ``expanded_v`` is the meter's expanded uncertainty (95 %), None for telemetry.
-    ``distance_sigma`` is in standard deviations of this rail's repeated readings.
-    """
-
-    rail: str
-    corner: str
-    visit: int
-    level: str
-    limit: Literal["window", "hard limit", "relation"]
-    side: Literal["low", "high"]
-    measured_v: float
-    limit_v: float
-    distance_v: float
-    distance_ratio: float
-    measured_by: Literal["meter", "telemetry"]
-    expanded_v: float | None
-    distance_sigma: float | None
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class RailSummary:
-    """One rail over all visits that are not void.
-
-    ``window`` and ``hard_limit`` are its smallest margins. ``least_seen_v`` and ``greatest_seen_v`` are of everything
-    that the supervisor saw, moves included, in ``samples``. ``telemetry_error`` bounds the mean of device reading less
-    meter reading, in volts, by t over ``telemetry_error_n`` visits; ``worst_telemetry_error_v`` is the largest.
-    """
-
-    rail: str
-    nominal_v: float
-    levels: Mapping[str, float]
-    hard_limits: HardLimits
-    is_commanded: bool
-    is_moved: bool
-    visits: int
-    moves: int
-    outcomes: Mapping[Outcome, int]
-    longest_settle_s: float | None
-    window: Margin | None
-    hard_limit: Margin | None
-    least_seen_v: float | None
-    greatest_seen_v: float | None
-    samples: int
-    telemetry_error_v: Interval | None
-    worst_telemetry_error_v: float | None
-    telemetry_error_n: int
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class TrimLevel:
-    """One setpoint of a rail: mean trim error (reference reading less setpoint) with its expanded uncertainty.
-
-    ``meter_limit_v`` is the meter's specification there. ``claim_v`` is the claim in volts.
-    """
-
-    level: str
-    target_v: float
-    setpoint_v: float
-    n: int
-    mean_error_v: float
-    largest_error_v: float
-    expanded_v: float
-    meter_limit_v: float | None
-    claim_v: float | None
-
-    @property
-    def mean_error_ratio(self) -> float:
-        """The mean trim error as a share of the setpoint."""
-        return self.mean_error_v / abs(self.setpoint_v)
-
-    @property
-    def expanded_ratio(self) -> float:
-        """Its expanded uncertainty as a share of the setpoint."""
-        return self.expanded_v / abs(self.setpoint_v)
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class TrimSummary:
-    """Trim accuracy of one rail.
-
-    ``status`` is "measured", "not measured" (no meter, or no reading of it) or "not commanded"; ``why`` says more.
-    ``claim`` is "met" only with the expanded uncertainty counted against it, and "not measured" without a meter.
-    ``worst_error`` is a share of the setpoint, at ``worst_setpoint_v``. ``quantisation_v`` is the largest distance of a
-    setpoint from its target: it belongs to the register, not to the trim. ``excluded`` counts readings left out
-    (unsettled, disputed, void). ``meter_limit_v`` is the meter's specification at the worst setpoint.
-    """
-
-    rail: str
-    status: Literal["measured", "not measured", "not commanded"]
-    why: str
-    n: int
-    excluded: int
-    setpoints: int
-    levels: tuple[TrimLevel, ...]
-    gain_error: Interval | None
-    offset_v: Interval | None
-    nonlinearity_v: Interval | None
-    repeatability_v: Interval | None
-    worst_error: Interval | None
-    worst_setpoint_v: float | None
-    worst_error_v: float | None
-    expanded_v: float | None
-    meter_limit_v: float | None
-    quantisation_v: float | None
-    claim_ratio: float | None
-    claim: Literal["met", "not met", "open", "not measured", "no claim", "not commanded"]
-    claim_why: str
-    claim_probability: float | None
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class ControlDrift:
-    """How far a rail's control points lay from the first one of the same conditions; by the meter only.
-
-    ``largest_ratio`` is signed, as a share of the first reading. ``slope_v_per_s`` is of a line through all ``n`` over
-    time, None for fewer than three. It is reported, never subtracted.
-    """
-
-    rail: str
-    n: int
-    first_v: float
-    largest_v: float
-    largest_ratio: float
-    at_visit: int
-    limit_ratio: float | None
-    is_out: bool
-    slope_v_per_s: Interval | None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from cornerrun.corners.model import Step
 from cornerrun.plan.model import Plan
 from cornerrun.results.accuracy import RailAccuracy, trim_accuracy
-from cornerrun.results.control import control_readings, good_visits, is_out
+from cornerrun.results.control import control_points, good_visits
 from cornerrun.results.decision import CheckTally, Decision, check_tallies, criterion_of, decide
 from cornerrun.results.records import InstrumentRecord, Outcome, RunResult, VisitRecord
 from cornerrun.units import Kind, show
@@ -108,15 +108,10 @@ def _trim(plan: Plan, accuracy: Sequence[RailAccuracy], *verdicts: str) -> list[
 
 
 def _out_of_control(plan: Plan, visits: Sequence[VisitRecord]) -> str:
-    out = [reading for reading in control_readings(visits) if is_out(reading, plan)]
-    if out:
-        worst = max(out, key=lambda reading: abs(reading.drift_ratio))
-        limit = show(plan.corners.control_points.drift_ratio or 0.0, Kind.RATIO)
-        return (
-            f"control point out: {worst.rail} had moved by {show(worst.drift_ratio, Kind.RATIO, digits=3)} at visit "
-            f"{worst.visit}, the limit is {limit}"
-        )
     void = [record.visit for record in visits if record.visit.is_void]
+    for point in control_points(plan, visits):
+        if not point.is_good:
+            return f"control point out at visit {point.visit} ({point.why}); {_many(len(point.block), 'visit')} void"
     return f"control point out: {_many(len(void), 'visit')} void, first {void[0].corner!r}" if void else ""
 
 

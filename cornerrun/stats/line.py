@@ -80,6 +80,22 @@ class Line:
         scatter = self.residual_standard_deviation
         return None if scatter is None else scatter * math.sqrt(self.leverage_at(x))
 
+    def slope_interval(self, *, confidence: float = 0.95) -> Interval | None:
+        """Bound the slope by t, from scatter alone; None where no degree of freedom is left."""
+        return self._interval(self.slope, self.slope_standard_error, confidence)
+
+    def intercept_interval(self, *, confidence: float = 0.95) -> Interval | None:
+        """Bound the intercept by t, from scatter alone; None where no degree of freedom is left."""
+        return self._interval(self.intercept, self.intercept_standard_error, confidence)
+
+    def _interval(self, estimate: float, error: float | None, confidence: float) -> Interval | None:
+        if error is None:
+            return None
+        reach = t_quantile(0.5 + checked_confidence(confidence) / 2, self.degrees_of_freedom) * error
+        return Interval(
+            estimate=estimate, low=estimate - reach, high=estimate + reach, confidence=confidence, method="t"
+        )
+
     def inverse(self, y: float, *, confidence: float = 0.95) -> Interval:
         """Find the x whose fitted line gives one new observation ``y``, with its inversion (Fieller) interval.
 

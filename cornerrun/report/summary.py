@@ -1,0 +1,178 @@
+"""Every number of every report, computed once, from what the store holds."""
+
+from collections.abc import Mapping, Sequence
+
+from cornerrun.plan.model import Plan
+from cornerrun.report.rail_nouns import ControlDrift, Margin, RailSummary, TrimLevel, TrimSummary
+from cornerrun.report.summary_cautions import anomalies, cautions, instrument_summaries
+from cornerrun.report.summary_checks import check_corners, check_totals, number_summaries
+from cornerrun.report.summary_corners import corner_summaries, coverage, not_tested
+from cornerrun.report.summary_model import (
+    Anomaly,
+    CheckCorner,
+    CheckTotal,
+    CornerSummary,
+    Coverage,
+    Header,
+    InstrumentSummary,
+    NotTested,
+    NumberSummary,
+    Summary,
+    Tally,
+)
+from cornerrun.report.summary_rails import all_margins, drifts, rail_summaries
+from cornerrun.report.summary_trim import trim_summaries
+from cornerrun.results.accuracy import meter_specification, trim_accuracy
+from cornerrun.results.control import control_points, good_visits
+from cornerrun.results.decision import CheckTally, Decision, check_tallies
+from cornerrun.results.records import EndState, Outcome, Run, RunData, RunResult, VisitRecord
+
+__all__ = [
+    "Anomaly",
+    "CheckCorner",
+    "CheckTotal",
+    "ControlDrift",
+    "CornerSummary",
+    "Coverage",
+    "Decision",
+    "Header",
+    "InstrumentSummary",
+    "Margin",
+    "NotTested",
+    "NumberSummary",
+    "RailSummary",
+    "Summary",
+    "Tally",
+    "TrimLevel",
+    "TrimSummary",
+    "summarise",
+]
+
+_END_STATES = {
+    EndState.NOMINAL: "at nominal, verified by reading back",
+    EndState.OFF: "OFF, latched until a named person acknowledges",
+    EndState.UNKNOWN: "NOT KNOWN: treat the board as live, then run `cornerrun to-nominal`",
+}
+
+
+def summarise(data: RunData, *, plan: Plan | None = None) -> Summary:
+    """Compute everything that a report prints.
+
+    ``plan`` defaults to the plan that the run carries. A run without an end is incomplete, and its board's state is not
+    known.
+    """
+    run = data.run
+    if plan is None:
+        from cornerrun.plan.serial import plan_from_json
+
+        plan = plan_from_json(run.plan_json)
+    good = good_visits(plan, data.visits)
+    points = control_points(plan, data.visits)
+    tallies = check_tallies(plan, good)
+    accuracy = trim_accuracy(plan, data.visits, run.instruments)
+    every_margin = all_margins(plan, good, meter_specification(run.instruments), accuracy)
+    corners = corner_summaries(data, good, tallies, every_margin)
+    missing = not_tested(data, plan, corners, tallies)
+    checks = check_corners(tallies)
+    rails = rail_summaries(plan, good, every_margin)
+    trim = trim_summaries(plan, accuracy)
+    drift = drifts(plan, points)
+    instruments = instrument_summaries(data)
+    end_state = run.end_state or EndState.UNKNOWN
+    tally = _tally(data, good, corners, tallies)
+    return Summary(
+        header=_header(run, plan, data.visits),
+        result=run.result or RunResult.INCOMPLETE,
+        why=run.why if run.result is not None else "the run has no end: it is still going on, or it was killed",
+        end_state=end_state,
+        end_state_text=_END_STATES[end_state],
+        tally=tally,
+        corners=corners,
+        not_tested=missing,
+        checks=checks,
+        check_totals=check_totals(plan, checks, good),
+        numbers=number_summaries(plan, good),
+        rails=rails,
+        margins=_smallest(every_margin),
+        trim=trim,
+        drift=drift,
+        coverage=coverage(plan, data, good),
+        anomalies=anomalies(data, points),
+        cautions=cautions(
+            data,
+            plan,
+            end_state=end_state,
+            tally=tally,
+            not_tested=missing,
+            checks=checks,
+            trim=trim,
+            drift=drift,
+            instruments=instruments,
+        ),
+        instruments=instruments,
+        phase_s=_phases(data.visits),
+    )
+
+
+def _header(run: Run, plan: Plan, visits: Sequence[VisitRecord]) -> Header:
+    ended = run.ended_utc
+    duration_s = max((record.visit.end_s for record in visits), default=None) if ended is not None else None
+    return Header(
+        run_id=run.run_id,
+        title=run.title,
+        board_name=plan.board.name,
+        board_revision=plan.board.revision,
+        serial=run.serial,
+        operator=run.operator,
+        station=run.station,
+        bench_id=run.bench_id,
+        bench_kind=run.bench_kind,
+        seed=run.seed,
+        started_utc=run.started_utc,
+        ended_utc=ended,
+        duration_s=duration_s,
+        sources=run.sources,
+        versions=run.versions,
+        unit_data=run.unit_data,
+        devices=run.devices,
+    )
+
+
+def _tally(
+    data: RunData, good: Sequence[VisitRecord], corners: Sequence[CornerSummary], tallies: Sequence[CheckTally]
+) -> Tally:
+    visits = [record.visit for record in data.visits]
+    asked = {corner.name for corner in data.run.corners}
+    return Tally(
+        planned=data.run.planned_visits,
+        done=len({visit.ordinal for visit in visits if visit.outcome not in {Outcome.SKIPPED, Outcome.NOT_RUN}}),
+        control_points=sum(visit.is_control for visit in visits),
+        passed=sum(visit.outcome is Outcome.PASS for visit in visits),
+        failed=sum(visit.outcome.is_product_failure for visit in visits),
+        in_trouble=sum(visit.outcome.is_bench_trouble for visit in visits),
+        skipped=sum(visit.outcome in {Outcome.SKIPPED, Outcome.NOT_RUN} for visit in visits),
+        void=len(visits) - len(good),
+        after_seam=sum(visit.is_after_seam for visit in visits),
+        corners_planned=len(asked),
+        corners_run=sum(corner.visits > 0 for corner in corners if corner.name in asked),
+        trials=sum(tally.trials for tally in tallies),
+        trial_failures=sum(tally.failures for tally in tallies),
+    )
+
+
+def _smallest(margins: Sequence[Margin]) -> tuple[Margin, ...]:
+    """Keep the smallest margin of each rail and kind of limit, the worst first."""
+    smallest: dict[tuple[str, str], Margin] = {}
+    for margin in margins:
+        key = (margin.rail, margin.limit)
+        if key not in smallest or margin.distance_v < smallest[key].distance_v:
+            smallest[key] = margin
+    return tuple(sorted(smallest.values(), key=lambda item: (item.distance_ratio, item.rail, item.limit)))
+
+
+def _phases(visits: Sequence[VisitRecord]) -> Mapping[str, float]:
+    total: dict[str, float] = {}
+    for record in visits:
+        for phase, duration_s in record.visit.phase_s.items():
+            total[phase] = total.get(phase, 0.0) + duration_s
+    return total
