@@ -159,8 +159,9 @@ class ScpiMeter:
             started_s = self._clock.now_s()
             command = "READ?"
         values = self._acquired(command, len(running.scanned))
+        ended_s = self._clock.now_s()  # an instrument may be faster than reckoned
         return [
-            self._reading(rail, value, started_s + position * self._reading_s)
+            self._reading(rail, value, min(started_s + position * self._reading_s, ended_s))
             for position, (rail, value) in enumerate(zip(running.scanned, values, strict=True), start=1)
         ]
 

@@ -5,6 +5,8 @@ pyvisa 1.16 and pyvisa-py 0.8.
 """
 
 import errno
+import os
+import socket
 from collections.abc import Mapping
 from typing import Any
 
@@ -16,6 +18,12 @@ _OPEN_TIMEOUT_MS = 5000  # chosen: a reachable instrument accepts at once; a per
 _LONGEST_ANSWER = 1 << 20  # chosen, bytes: no answer of a meter is longer; an endless one must not eat the memory
 _QUIET_MS = 50  # chosen: a link is clear once nothing has come for that long
 _MOST_DRAINS = 64  # chosen
+
+_NOT_INSTALLED = "install it beside cornerrun, or name another VISA library in `settings: {backend: '@ivi'}`"
+_NOT_REACHED = (
+    "see that it is written like 'TCPIP::192.168.1.5::5025::SOCKET', 'TCPIP::192.168.1.5::INSTR', 'USB::...::INSTR', "
+    "'GPIB::22::INSTR' or 'ASRL/dev/ttyUSB0::INSTR', and that the instrument is on and reachable"
+)
 
 
 class PyvisaLink:
@@ -36,18 +44,17 @@ class PyvisaLink:
         self._visa: Any = pyvisa
         self._resource: Any = None
         self._timeout_ms: int | None = None
-        self._manager: Any = None
         try:
-            self._manager = pyvisa.ResourceManager(given.get("backend", "@py"))
-            self._resource = self._manager.open_resource(resource, open_timeout=_OPEN_TIMEOUT_MS)
+            # The manager stays open: pyvisa has one a back end, and closing it closes every resource of the process.
+            manager = pyvisa.ResourceManager(given.get("backend", "@py"))
+            self._resource = manager.open_resource(resource, open_timeout=_OPEN_TIMEOUT_MS)
             self._set_up(given)
         except Exception as error:  # pyvisa-py raises bare Exception where a connection fails (tried)
             self.close()
             why = str(error).strip().splitlines()[0] if str(error).strip() else type(error).__name__
+            advice = _NOT_INSTALLED if "install" in why else _NOT_REACHED
             raise InstrumentError(
-                f"VISA resource {resource!r} cannot be opened: {why}; see that it is written like "
-                "'TCPIP::192.168.1.5::5025::SOCKET', 'TCPIP::192.168.1.5::INSTR', 'USB::...::INSTR', "
-                "'GPIB::22::INSTR' or 'ASRL/dev/ttyUSB0::INSTR', and that the instrument is on and reachable"
+                f"VISA resource {resource!r} cannot be opened: {why.rstrip('.')}; {advice}"
             ) from error
 
     def _set_up(self, settings: Mapping[str, str]) -> None:
@@ -57,10 +64,15 @@ class PyvisaLink:
         self._resource.read_termination = "\n"
         # Bytes beyond ASCII are nonsense to be shown, not a decoding error.
         self._resource.encoding = "latin-1"
-        constants = self._visa.constants
-        if isinstance(self._resource, self._visa.resources.TCPIPSocket):
-            # A write, then a query: without this the second waits 40 ms for the delayed acknowledge of the first.
-            self._resource.set_visa_attribute(constants.ResourceAttribute.tcpip_nodelay, True)
+        connection = self._socket()
+        if connection is not None:
+            # pyvisa-py takes a refused connection for an open one (tried); the socket knows better.
+            refused = connection.getsockopt(socket.SOL_SOCKET, socket.SO_ERROR)
+            if refused:
+                raise OSError(refused, os.strerror(refused))
+            # A write, then a query: without this the second waits 40 ms for the delayed acknowledge of the first. Set
+            # on the socket, since pyvisa-py knows VI_ATTR_TCPIP_NODELAY but refuses to set it (tried).
+            connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         if isinstance(self._resource, self._visa.resources.SerialInstrument) and "baud" in settings:
             self._resource.baud_rate = int(settings["baud"])
 
@@ -98,15 +110,30 @@ class PyvisaLink:
                 return
 
     def close(self) -> None:
-        for opened in (self._resource, self._manager):
-            if opened is not None:
-                opened.close()
-        self._resource = self._manager = None
+        if self._resource is not None:
+            self._resource.close()
+        self._resource = None
 
     def _opened(self) -> Any:
         if self._resource is None:
             raise OSError(errno.EBADF, "the link is closed")
         return self._resource
+
+    def _socket(self) -> socket.socket | None:
+        """The socket behind a raw TCP resource of pyvisa-py; other back ends keep theirs to themselves."""
+        sessions = getattr(self._resource.visalib, "sessions", {})
+        connection = getattr(sessions.get(self._resource.session), "interface", None)
+        return connection if isinstance(connection, socket.socket) else None
+
+    def _is_hung_up(self) -> bool:
+        """Whether the other end has closed: pyvisa-py reads that as silence until the time is up (tried)."""
+        connection = self._socket()
+        if connection is None:
+            return False
+        try:
+            return connection.recv(1, socket.MSG_PEEK | socket.MSG_DONTWAIT) == b""
+        except BlockingIOError:
+            return False
 
     def _set_timeout(self, timeout_ms: int) -> None:
         if timeout_ms != self._timeout_ms:
@@ -115,5 +142,7 @@ class PyvisaLink:
 
     def _translated(self, error: Any) -> OSError:
         if error.error_code == self._visa.constants.StatusCode.error_timeout:
+            if self._is_hung_up():
+                return ConnectionResetError(errno.ECONNRESET, "the other end has closed the connection")
             return TimeoutError(errno.ETIMEDOUT, "no answer in time")
         return OSError(errno.EIO, str(error))
