@@ -42,7 +42,9 @@ def _troubles(model: SimulationFile) -> Iterator[_Trouble]:
     yield from _pages(model)
     yield from _tracking(model)
     yield from _channels(model)
-    yield from _faults(model)
+    yield from _trips(model)
+    yield from _victims(model)
+    yield from _bus_errors(model)
 
 
 def _managers(model: SimulationFile) -> Iterator[_Trouble]:
@@ -144,9 +146,8 @@ def _channels(model: SimulationFile) -> Iterator[_Trouble]:
             yield _Trouble(loc=("channels", name), came=came, advice="give each rail a channel of its own")
 
 
-def _faults(model: SimulationFile) -> Iterator[_Trouble]:
+def _trips(model: SimulationFile) -> Iterator[_Trouble]:
     rails = {rail.name: rail for rail in model.rails}
-    buses = {manager.bus for manager in model.managers.values()}
     for index, trip in enumerate(model.faults.trips):
         loc: _Loc = ("faults", "trips", index)
         if trip.rail not in rails:
@@ -162,17 +163,29 @@ def _faults(model: SimulationFile) -> Iterator[_Trouble]:
                 yield _unknown((*loc, "when", name), "rail", name, rails)
             if band.below is None and band.above is None:
                 yield _Trouble(loc=(*loc, "when", name), came="the band is open", advice="give 'below' or 'above'")
-    for index, dead in enumerate(model.faults.dead_devices):
-        if dead.device not in model.managers:
-            yield _unknown(("faults", "dead_devices", index, "device"), "manager", dead.device, model.managers)
+
+
+def _victims(model: SimulationFile) -> Iterator[_Trouble]:
+    named = {
+        "dead_devices": tuple(dead.device for dead in model.faults.dead_devices),
+        "resets": tuple(reset.device for reset in model.faults.resets),
+    }
+    for section, devices in named.items():
+        for index, device in enumerate(devices):
+            if device not in model.managers:
+                yield _unknown(("faults", section, index, "device"), "manager", device, model.managers)
+
+
+def _bus_errors(model: SimulationFile) -> Iterator[_Trouble]:
+    buses = {manager.bus for manager in model.managers.values()}
     seen = set[str]()
     for index, errors in enumerate(model.faults.bus_errors):
-        bus_loc: _Loc = ("faults", "bus_errors", index, "bus")
+        loc: _Loc = ("faults", "bus_errors", index, "bus")
         if errors.bus not in buses:
-            yield _unknown(bus_loc, "bus", errors.bus, buses)
+            yield _unknown(loc, "bus", errors.bus, buses)
         elif errors.bus in seen:
             came = f"the errors of bus {errors.bus!r} stand here twice"
-            yield _Trouble(loc=bus_loc, came=came, advice="write them in one entry")
+            yield _Trouble(loc=loc, came=came, advice="write them in one entry")
         seen.add(errors.bus)
 
 

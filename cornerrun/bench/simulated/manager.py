@@ -24,7 +24,6 @@ _WRITABLE = {
     0x40: frozenset({Code.WRITE_PROTECT, Code.OPERATION, Code.PAGE}),
     0x20: frozenset({Code.WRITE_PROTECT, Code.OPERATION, Code.PAGE, Code.ON_OFF_CONFIG, Code.VOUT_COMMAND}),
 }
-_HARMLESS = frozenset({Code.CLEAR_FAULTS, Code.STATUS_INPUT, Code.STATUS_CML})
 _STORES = (Code.STORE_DEFAULT_ALL, Code.STORE_USER_ALL)
 _RESTORES = (Code.RESTORE_DEFAULT_ALL, Code.RESTORE_USER_ALL)
 
@@ -166,7 +165,7 @@ class SimulatedManager:
 
     def _check_protection(self, register: Register) -> None:
         writable = _WRITABLE.get(self.common[Code.WRITE_PROTECT])
-        if writable is not None and register.code not in writable and register.code not in _HARMLESS:
+        if writable is not None and register.code not in writable:
             self.refuse(CML_COMMAND)
 
     def _write_page(self, value: int) -> None:

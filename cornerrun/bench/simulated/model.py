@@ -32,6 +32,7 @@ __all__ = [
     "ManagerSettings",
     "PageSettings",
     "RailSettings",
+    "Reset",
     "SimulationFile",
     "TracksSettings",
     "TrimSettings",
@@ -45,16 +46,20 @@ Natural = Annotated[Whole, Field(ge=0)]
 PositiveSeconds = Annotated[Seconds, Field(gt=0)]
 ZeroOrMoreSeconds = Annotated[Seconds, Field(ge=0)]
 PositiveVolts = Annotated[Volts, Field(gt=0)]
+# One SMBus block holds 32 bytes, and an empty one cannot be told from a failure.
+Ascii = Annotated[str, Field(min_length=1, max_length=32, pattern=r"^[ -~]*$")]
 Share = Annotated[Ratio, Field(ge=0, le=1)]
 
 
 class IdentitySettings(FileModel):
-    """What MFR_ID, MFR_MODEL, MFR_REVISION and MFR_SERIAL hold; at most 32 characters of ASCII each."""
+    """What MFR_ID, MFR_MODEL, MFR_REVISION, MFR_SERIAL, MFR_LOCATION and MFR_DATE hold: ASCII."""
 
-    maker: Annotated[str, Field(max_length=32, pattern=r"^[ -~]*$")] = "SIMULATED"
-    model: Annotated[str, Field(max_length=32, pattern=r"^[ -~]*$")] = "PM8"
-    revision: Annotated[str, Field(max_length=32, pattern=r"^[ -~]*$")] = "A"
-    serial: Annotated[str, Field(max_length=32, pattern=r"^[ -~]*$")] = "00001"
+    maker: Ascii = "SIMULATED"
+    model: Ascii = "PM8"
+    revision: Ascii = "A"
+    serial: Ascii = "00001"
+    location: Ascii = "BENCH"
+    date: Ascii = "260101"
 
 
 class ManagerSettings(FileModel):
@@ -201,6 +206,13 @@ class DeadDevice(FileModel):
     lasts: PositiveSeconds | None = None
 
 
+class Reset(FileModel):
+    """A manager that loses its supply for an instant ``at`` a time: its registers are those of its memory again."""
+
+    device: Name
+    at: ZeroOrMoreSeconds
+
+
 class BusErrors(FileModel):
     """Errors of a bus at a rate a message: a bit of the message turned over, or no acknowledge."""
 
@@ -214,6 +226,7 @@ class FaultSettings(FileModel):
 
     trips: tuple[Trip, ...] = ()
     dead_devices: tuple[DeadDevice, ...] = ()
+    resets: tuple[Reset, ...] = ()
     bus_errors: tuple[BusErrors, ...] = ()
 
 

@@ -6,7 +6,7 @@ from cornerrun.bench.pmbus.formats import encode_linear11
 from cornerrun.bench.simulated.model import ManagerSettings, RailSettings
 from cornerrun.bench.simulated.registers import BY_NAME, Code, Shape
 
-__all__ = ["common_presets", "page_presets", "text_presets", "unused_page"]
+__all__ = ["common_presets", "page_presets", "text_presets", "unused_page", "unused_rail"]
 
 _LIMIT_RATIOS = {
     Code.VOUT_MAX: ("vout_max", 1.20),
@@ -54,12 +54,16 @@ def page_presets(manager: ManagerSettings, rail: RailSettings) -> dict[int, int]
     return presets | _named(rail.registers)
 
 
+def unused_rail(name: str) -> RailSettings:
+    """Make up what stands for a rail on a page that makes none."""
+    return RailSettings.model_validate({"name": name, "nominal": "1 V", "adc": {"noise": "0 V"}})
+
+
 def unused_page(manager: ManagerSettings) -> dict[int, int]:
     """Tell the words and bytes of a page that makes no rail: all zero, and off."""
-    rail = RailSettings(name="unused", nominal=1.0)
-    presets = dict.fromkeys(page_presets(manager, rail), 0)
+    presets = page_presets(manager, unused_rail("unused"))
     kept = (Code.ON_OFF_CONFIG, Code.VOUT_MODE, Code.VOUT_OV_FAULT_RESPONSE, Code.VOUT_UV_FAULT_RESPONSE)
-    return presets | {code: page_presets(manager, rail)[code] for code in kept}
+    return dict.fromkeys(presets, 0) | {code: presets[code] for code in kept}
 
 
 def common_presets(manager: ManagerSettings) -> dict[int, int]:
@@ -82,6 +86,8 @@ def text_presets(manager: ManagerSettings) -> Mapping[int, bytes]:
         Code.MFR_ID: identity.maker.encode("ascii"),
         Code.MFR_MODEL: identity.model.encode("ascii"),
         Code.MFR_REVISION: identity.revision.encode("ascii"),
+        Code.MFR_LOCATION: identity.location.encode("ascii"),
+        Code.MFR_DATE: identity.date.encode("ascii"),
         Code.MFR_SERIAL: identity.serial.encode("ascii"),
     }
 

@@ -68,15 +68,14 @@ class Protection:
 
     def begin(self, at_s: float) -> None:
         """Start with an output that is up already, or off."""
-        self.is_up = self._output.voltage_v(at_s) >= self._limit_v(Code.POWER_GOOD_ON) and not self._status.is_off
-        self._status.is_power_good = self.is_up
+        is_on = not self._status.is_off
+        self._status.is_power_good = is_on and self._output.voltage_v(at_s) >= self._limit_v(Code.POWER_GOOD_ON)
         self.limits_changed(at_s)
 
     def limits_changed(self, at_s: float) -> None:
         """Take notice of limits that were written."""
         high_v = min(self._limit_v(item.limit) for item in _COMPARATORS if item.is_high)
-        low_v = max(self._limit_v(item.limit) for item in _COMPARATORS if not item.is_high)
-        self._quiet_v = (max(low_v, self._limit_v(Code.POWER_GOOD_OFF)), high_v)
+        self._quiet_v = (max(self._up_v(), self._limit_v(Code.POWER_GOOD_OFF)), high_v)
         self.follow(at_s)
 
     def switched(self, at_s: float) -> None:
@@ -92,11 +91,16 @@ class Protection:
 
     def follow(self, at_s: float) -> None:
         """Work out what the course that the output has just taken will cross, and when."""
+        self._follow(at_s, self._output.voltage_v(at_s))
+
+    def _follow(self, at_s: float, now_v: float) -> None:
         self._course += 1
-        now_v, end_v = self._output.voltage_v(at_s), self._output.end_v()
+        end_v = self._output.end_v()
         low_v, high_v = self._quiet_v
-        if self.is_up and not self._beyond and low_v < now_v < high_v and low_v < end_v < high_v:
+        is_quiet = self.is_up and self._status.is_power_good and not self._beyond
+        if is_quiet and low_v < now_v < high_v and low_v < end_v < high_v:
             return
+        self._follow_start(now_v, end_v)
         self._follow_power_good(at_s, now_v, end_v)
         course = self._course
         for item in _COMPARATORS:
@@ -109,6 +113,25 @@ class Protection:
             self._set(item, _is_beyond(item, now_v, level_v), at_s)
             if _is_beyond(item, end_v, level_v) != (item in self._beyond):
                 self._later(level_v, partial(self._set_later, item, item not in self._beyond, course))
+
+    def _follow_start(self, now_v: float, end_v: float) -> None:
+        """An output can be under voltage only once it has come up past every limit that says so."""
+        if self.is_up or self._status.is_off:
+            return
+        up_v = self._up_v()
+        if now_v >= up_v:
+            self.is_up = True
+        elif end_v >= up_v:
+            self._later(up_v, partial(self._come_up, self._course))
+
+    def _come_up(self, course: int, at_s: float) -> None:
+        if course == self._course:
+            self.is_up = True
+            # Rounding may put the voltage a hair below the limit that it has just come up to.
+            self._follow(at_s, max(self._output.voltage_v(at_s), self._up_v()))
+
+    def _up_v(self) -> float:
+        return max(self._limit_v(item.limit) for item in _COMPARATORS if not item.is_high)
 
     def _limit_v(self, code: int) -> float:
         return self._words[code] * self._step_v
@@ -149,14 +172,11 @@ class Protection:
             self._later(on_v, partial(self._set_power_good, True, self._course))
 
     def _set_power_good(self, is_good: bool, course: int, at_s: float) -> None:
+        del at_s  # power good has no consequence in this device
         if course != self._course or is_good == self._status.is_power_good:
             return
         self._status.is_power_good = is_good
         self._status.publish()
-        if is_good and not self.is_up:
-            # Only now can the output be under voltage: it has come up once.
-            self.is_up = True
-            self.follow(at_s)
 
 
 def _is_beyond(item: _Comparator, voltage_v: float, level_v: float) -> bool:

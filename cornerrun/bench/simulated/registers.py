@@ -73,6 +73,8 @@ class Code:
     MFR_ID = 0x99
     MFR_MODEL = 0x9A
     MFR_REVISION = 0x9B
+    MFR_LOCATION = 0x9C
+    MFR_DATE = 0x9D
     MFR_SERIAL = 0x9E
 
 
@@ -144,6 +146,7 @@ _WRITABLE_NUMBERS = (
     "POWER_GOOD_ON",
     "POWER_GOOD_OFF",
 )
+_TEXTS = ("MFR_ID", "MFR_MODEL", "MFR_REVISION", "MFR_LOCATION", "MFR_DATE", "MFR_SERIAL")
 _PAGED_STATUS = ("STATUS_VOUT", "STATUS_IOUT", "STATUS_TEMPERATURE", "STATUS_OTHER", "STATUS_MFR_SPECIFIC")
 
 _TABLE = (
@@ -179,7 +182,7 @@ _TABLE = (
     _reading(Code.READ_IOUT, "READ_IOUT"),
     _reading(Code.READ_TEMPERATURE_1, "READ_TEMPERATURE_1"),
     _bits(Code.PMBUS_REVISION, "PMBUS_REVISION", is_paged=False, is_writable=False),
-    *(_name(getattr(Code, name), name) for name in ("MFR_ID", "MFR_MODEL", "MFR_REVISION", "MFR_SERIAL")),
+    *(_name(getattr(Code, name), name) for name in _TEXTS),
 )
 
 BY_CODE: Mapping[int, Register] = {register.code: register for register in _TABLE}
