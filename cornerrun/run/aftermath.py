@@ -1,0 +1,121 @@
+"""Act on trouble: the board first. What is returned says whether the run may go on from nominal."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from cornerrun.bench.ports import Telemetry
+from cornerrun.plan.model import Plan
+from cornerrun.results.records import EndState
+from cornerrun.run.faults import STATUS_WORD_OFF
+from cornerrun.run.recovery import Evidence, Recovery
+from cornerrun.run.sequence import WAYS, Phase, Trouble
+from cornerrun.run.sequence import Sequence as PhaseSequence
+from cornerrun.run.supervisor import Supervisor
+from cornerrun.run.trouble import Alarmed, explain, trouble_of
+from cornerrun.run.way_back import WayBack
+
+__all__ = ["Aftermath", "Dealt"]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Dealt:
+    """How trouble was dealt with.
+
+    ``trouble`` is what it turned out to be. ``state`` None: the board is at nominal, or still has to be brought there
+    at the end of the run. ``evidence`` is there where a device shut a rail down or a limit was crossed.
+    """
+
+    trouble: Trouble
+    ends_run: bool
+    why: str
+    state: EndState | None = None
+    evidence: Evidence | None = None
+
+
+class Aftermath:
+    """Do what the table of ways says. Nothing here raises."""
+
+    def __init__(
+        self,
+        *,
+        plan: Plan,
+        sequence: PhaseSequence,
+        supervisor: Supervisor,
+        recovery: Recovery,
+        way_back: WayBack,
+    ) -> None:
+        self._stops_on_trip = plan.policy.on_trip == "stop"
+        self._sequence = sequence
+        self._supervisor = supervisor
+        self._recovery = recovery
+        self._way_back = way_back
+
+    def deal(
+        self, error: BaseException, *, visit: int, moving: Sequence[str], return_order: Sequence[Sequence[str]]
+    ) -> Dealt:
+        """Deal with what a visit raised."""
+        trouble, why = trouble_of(error), explain(error)
+        way = WAYS[trouble]
+        if way.first is Phase.RETURN:
+            if way.ends_run:
+                return Dealt(trouble=trouble, ends_run=True, why=why)
+            return self.bring_back(trouble, why, return_order)
+        alarm = error if isinstance(error, Alarmed) else Alarmed(trouble, why)
+        if way.first is Phase.RECOVER:
+            return self._recover(alarm, visit, moving, return_order)
+        return self._power_down(alarm, visit, moving)
+
+    def bring_back(self, trouble: Trouble, why: str, return_order: Sequence[Sequence[str]]) -> Dealt:
+        """Bring the board to nominal, from where the run may go on; off if that fails."""
+        try:
+            self._way_back.to_nominal(return_order)
+        except BaseException as error:
+            return self._failed(error, why, None)
+        return Dealt(trouble=trouble, ends_run=WAYS[trouble].ends_run, why=why)
+
+    def _recover(
+        self, alarm: Alarmed, visit: int, moving: Sequence[str], return_order: Sequence[Sequence[str]]
+    ) -> Dealt:
+        self._sequence.go(Phase.RECOVER)
+        evidence = self._recovery.evidence(alarm, visit=visit, moving=moving)
+        if evidence.is_severe:
+            state, _ = self._way_back.turn_off()
+            return Dealt(
+                trouble=Trouble.SEVERE_TRIP, ends_run=True, why=_told(alarm, evidence), state=state, evidence=evidence
+            )
+        try:
+            self._recovery.recover(evidence, return_order)
+        except BaseException as error:
+            return self._failed(error, _told(alarm, evidence), evidence)
+        return Dealt(trouble=Trouble.TRIP, ends_run=self._stops_on_trip, why=_told(alarm, evidence), evidence=evidence)
+
+    def _power_down(self, alarm: Alarmed, visit: int, moving: Sequence[str]) -> Dealt:
+        """Turn off. Rails that a device has shut down already can wait for the evidence; rails still on cannot."""
+        if alarm.trouble is Trouble.SUPERVISION:
+            state, _ = self._way_back.turn_off()
+            return Dealt(trouble=alarm.trouble, ends_run=True, why=str(alarm), state=state)
+        evidence: Evidence | None = None
+        if alarm.rails and all(_is_off(self._supervisor.last(rail)) for rail in alarm.rails):
+            evidence = self._recovery.evidence(alarm, visit=visit, moving=moving)
+        state, _ = self._way_back.turn_off()
+        if evidence is None:
+            evidence = self._recovery.evidence(alarm, visit=visit, moving=moving)
+        return Dealt(trouble=alarm.trouble, ends_run=True, why=_told(alarm, evidence), state=state, evidence=evidence)
+
+    def _failed(self, error: BaseException, why: str, evidence: Evidence | None) -> Dealt:
+        state, _ = self._way_back.turn_off()
+        return Dealt(
+            trouble=Trouble.FAILED_RETURN,
+            ends_run=True,
+            why=f"{why}; the board did not come back to nominal: {explain(error)}",
+            state=state,
+            evidence=evidence,
+        )
+
+
+def _told(alarm: Alarmed, evidence: Evidence) -> str:
+    return f"{alarm} (originator: {evidence.fault.originator})"
+
+
+def _is_off(reading: Telemetry | None) -> bool:
+    return reading is not None and bool((reading.status_word or 0) & STATUS_WORD_OFF)

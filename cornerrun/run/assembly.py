@@ -1,0 +1,115 @@
+"""Put the parts of a run together: who reads, who moves, who judges, who brings the board back."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from cornerrun.bench.ports import Baseline, BenchPorts, Setpoint
+from cornerrun.clock import Clock
+from cornerrun.plan.bench_file import BenchFile
+from cornerrun.plan.model import NOMINAL, Plan
+from cornerrun.run.aftermath import Aftermath
+from cornerrun.run.checking import Checking, CheckRuns, Subject
+from cornerrun.run.climate import Climate
+from cornerrun.run.draft import Reference
+from cornerrun.run.executor import Executor, Keeper
+from cornerrun.run.journal import Journal
+from cornerrun.run.measuring import Measurer
+from cornerrun.run.moving import Mover
+from cornerrun.run.recovery import Recovery
+from cornerrun.run.sequence import Sequence
+from cornerrun.run.status_notes import StatusNotes
+from cornerrun.run.supervisor import Supervisor
+from cornerrun.run.visit import Visitor
+from cornerrun.run.way_back import WayBack
+
+__all__ = ["Parts", "assemble", "encoded_setpoints"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Parts:
+    """The parts of a run that whoever starts it needs to reach."""
+
+    executor: Executor
+    supervisor: Supervisor
+    mover: Mover
+    way_back: WayBack
+
+
+def encoded_setpoints(plan: Plan, bench: BenchPorts) -> Mapping[tuple[str, str], Setpoint]:
+    """Tell what each level of each commanded rail becomes once encoded, by rail and level."""
+    return {
+        (rail.name, level): bench.power.setpoint(rail.name, level)
+        for rail in plan.commanded_rails
+        for level in rail.levels or (NOMINAL,)
+    }
+
+
+def assemble(
+    *,
+    plan: Plan,
+    bench_file: BenchFile,
+    bench: BenchPorts,
+    store: Keeper,
+    clock: Clock,
+    checks: CheckRuns | None,
+    journal: Journal,
+    sequence: Sequence,
+    run_id: str,
+    baseline: Baseline,
+    setpoints: Mapping[tuple[str, str], Setpoint],
+    subject: Subject,
+    hold_s: float = 0.0,
+) -> Parts:
+    """Build every part of a run on one clock, one journal and one sequence."""
+    supervisor = Supervisor(
+        plan=plan,
+        power=bench.power,
+        faults=bench.faults,
+        clock=clock,
+        period_s=bench_file.watch.period_s,
+        journal=journal,
+    )
+    mover = Mover(plan=plan, power=bench.power, supervisor=supervisor, clock=clock, journal=journal)
+    measurer = Measurer(plan=plan, power=bench.power, meter=bench.meter, supervisor=supervisor, clock=clock)
+    climate = Climate(conditions=bench.conditions, supervisor=supervisor, clock=clock, journal=journal)
+    notes = StatusNotes(faults=bench.faults, journal=journal)
+    way_back = WayBack(safety=bench.safety, mover=mover, supervisor=supervisor, sequence=sequence, journal=journal)
+    recovery = Recovery(plan=plan, faults=bench.faults, safety=bench.safety, way_back=way_back, journal=journal)
+    aftermath = Aftermath(plan=plan, sequence=sequence, supervisor=supervisor, recovery=recovery, way_back=way_back)
+    checking = Checking(
+        plan=plan, runs=checks, subject=subject, supervisor=supervisor, sequence=sequence, journal=journal
+    )
+    meter = bench_file.meter.uncertainty if bench_file.meter is not None else None
+    visitor = Visitor(
+        plan=plan,
+        reference=Reference(plan=plan, setpoints=setpoints, meter=meter),
+        mover=mover,
+        measurer=measurer,
+        supervisor=supervisor,
+        climate=climate,
+        notes=notes,
+        checking=checking,
+        sequence=sequence,
+        clock=clock,
+        started_s=journal.started_s,
+        hold_s=hold_s,
+    )
+    executor = Executor(
+        plan=plan,
+        run_id=run_id,
+        baseline=baseline,
+        store=store,
+        power=bench.power,
+        clock=clock,
+        journal=journal,
+        sequence=sequence,
+        supervisor=supervisor,
+        mover=mover,
+        climate=climate,
+        notes=notes,
+        visitor=visitor,
+        checking=checking,
+        way_back=way_back,
+        aftermath=aftermath,
+    )
+    return Parts(executor=executor, supervisor=supervisor, mover=mover, way_back=way_back)

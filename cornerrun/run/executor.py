@@ -1,0 +1,288 @@
+"""Perform the steps of a run, and be safe on every way out."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Protocol
+
+from cornerrun.bench.ports import Baseline, RailPower
+from cornerrun.clock import Clock
+from cornerrun.corners.model import Step
+from cornerrun.errors import NotAtNominal, StoreError
+from cornerrun.plan.model import NOMINAL, Plan
+from cornerrun.results.records import EndState, Event, Intent, Outcome, VisitRecord
+from cornerrun.run.aftermath import Aftermath, Dealt
+from cornerrun.run.checking import Checking
+from cornerrun.run.climate import Climate
+from cornerrun.run.controls import Controls
+from cornerrun.run.faults import STATUS_WORD_OFF
+from cornerrun.run.itinerary import Itinerary
+from cornerrun.run.journal import Journal
+from cornerrun.run.moving import Mover
+from cornerrun.run.progress import StepStarted, VisitEnded
+from cornerrun.run.sequence import WAYS, Phase, Trouble
+from cornerrun.run.sequence import Sequence as PhaseSequence
+from cornerrun.run.status_notes import StatusNotes
+from cornerrun.run.supervisor import Supervisor
+from cornerrun.run.trouble import explain, trouble_of
+from cornerrun.run.visit import Visitor
+from cornerrun.run.way_back import WayBack
+
+__all__ = ["Ended", "Executor", "Keeper"]
+
+# Whole visits after which the board goes to nominal and a control point proves it, with the trouble that they are.
+_PROVEN_AFTER = frozenset({Outcome.NOT_SETTLED, Outcome.NO_ANSWER})
+
+
+class Keeper(Protocol):
+    """What the run asks of a store; each call is one transaction. StoreError says where what it failed to keep is."""
+
+    def intend(self, intent: Intent, finished: VisitRecord | None = None) -> None:
+        """Keep what is about to be done, together with the visit that has just ended."""
+        ...
+
+    def finish_visit(self, run_id: str, record: VisitRecord) -> None:
+        """Keep all rows of a visit."""
+        ...
+
+    def add_event(self, run_id: str, event: Event) -> None:
+        """Keep an event."""
+        ...
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Ended:
+    """How the steps ended: what cut them short if anything did, and where the board is."""
+
+    visits: tuple[VisitRecord, ...]
+    trouble: Trouble | None
+    end_state: EndState
+    why: str
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Halt:
+    """Why no further step is made. ``state`` None: the board still has to be brought to its end."""
+
+    trouble: Trouble | None
+    why: str
+    state: EndState | None = None
+
+
+class Executor:
+    """Perform steps in order. Whatever happens, `run` returns with the board at nominal or off, or says that it is not.
+
+    An intent is committed before the first write of its step, together with the rows of the visit before. After
+    trouble that does not end the run, the board is brought to nominal and a control point, numbered after the planned
+    steps, proves it before the next step. A control point that is out is repeated once; a second one that is out, or a
+    first one of all, ends the run: nothing after it could be trusted.
+    """
+
+    def __init__(
+        self,
+        *,
+        plan: Plan,
+        run_id: str,
+        baseline: Baseline,
+        store: Keeper,
+        power: RailPower,
+        clock: Clock,
+        journal: Journal,
+        sequence: PhaseSequence,
+        supervisor: Supervisor,
+        mover: Mover,
+        climate: Climate,
+        notes: StatusNotes,
+        visitor: Visitor,
+        checking: Checking,
+        way_back: WayBack,
+        aftermath: Aftermath,
+    ) -> None:
+        self._plan = plan
+        self._run_id = run_id
+        self._baseline = baseline
+        self._store = store
+        self._power = power
+        self._clock = clock
+        self._journal = journal
+        self._sequence = sequence
+        self._supervisor = supervisor
+        self._mover = mover
+        self._climate = climate
+        self._notes = notes
+        self._visitor = visitor
+        self._checking = checking
+        self._way_back = way_back
+        self._aftermath = aftermath
+        self._controls = Controls(plan)
+        self._visits: list[VisitRecord] = []
+        self._unkept: VisitRecord | None = None
+        self._barred: dict[str, str] = {}
+        self._return_order: Sequence[Sequence[str]] = ()
+        self._bad_controls = 0
+        self._has_good_control = False
+        self._itinerary = Itinerary(plan, ())
+
+    def run(self, steps: Sequence[Step]) -> Ended:
+        """Perform steps, then bring the board back. Never raises."""
+        self._itinerary = Itinerary(self._plan, steps)
+        try:
+            self._look_before()
+            self._checking.begin_run()
+            halt = self._walk()
+        except BaseException as error:  # whatever it was, the board comes first
+            halt = _Halt(trouble=trouble_of(error), why=explain(error))
+        return self._end(halt)
+
+    def _look_before(self) -> None:
+        """Keep and clear the status bits that stand before anything has moved."""
+        rails = self._supervisor.rails
+        self._notes.learn(self._power.read(rails))
+        left = self._power.read(rails)
+        off = [reading.rail for reading in left if (reading.status_word or 0) & STATUS_WORD_OFF]
+        if off:
+            raise NotAtNominal(f"off before the run: {', '.join(off)}; see their captured status, and turn them on")
+        self._supervisor.known_status(self._notes.know(left))
+
+    def _walk(self) -> _Halt:
+        """Perform what is queued, until it is done or something ends it."""
+        started_s = self._clock.now_s()
+        while (step := self._itinerary.next()) is not None:
+            halt: _Halt | None = None
+            record: VisitRecord | None
+            if step.corner.name in self._barred and not step.is_control:
+                record = self._visitor.left_out(step, self._barred[step.corner.name])
+                self._itinerary.leave_out()
+            else:
+                step = self._itinerary.laid_out(
+                    step,
+                    self._mover.levels,
+                    changes_conditions=self._climate.needs(step.corner.conditions),
+                )
+                try:
+                    record = self._perform(step)
+                except BaseException as error:
+                    record, halt = self._broken_off(step, error)
+                else:
+                    halt = self._after(step, record)
+            if record is not None:
+                self._take(record)
+                each_s = (self._clock.now_s() - started_s) / len(self._visits)
+                self._journal.tell(VisitEnded(record=record, left_s=each_s * len(self._itinerary)))
+            if halt is not None:
+                return halt
+        return _Halt(trouble=None, why="")
+
+    def _perform(self, step: Step) -> VisitRecord:
+        self._sequence.go(Phase.INTENT)
+        self._return_order = step.return_order or self._return_order
+        intent = Intent(run_id=self._run_id, step=step, at_utc=self._clock.utc_now())
+        finished, self._unkept = self._unkept, None
+        self._store.intend(intent, finished)
+        self._journal.flush(self._keep_event)
+        self._supervisor.tick()
+        off_nominal = sum(1 for item in step.corner.levels if item.level != NOMINAL)
+        self._journal.tell(StepStarted(step=step, off_nominal=off_nominal))
+        return self._visitor.visit(step)
+
+    def _broken_off(self, step: Step, error: BaseException) -> tuple[VisitRecord | None, _Halt | None]:
+        """Act on trouble: the board first, then the record."""
+        was_at_a_corner = self._sequence.is_at_a_corner
+        self._visitor.freeze()
+        dealt = self._aftermath.deal(
+            error, visit=step.ordinal, moving=self._visitor.moving, return_order=self._return_order
+        )
+        trouble = trouble_of(error)
+        self._journal.note("note" if trouble is Trouble.STOP else "error", f"{step.corner.name}: {dealt.why}")
+        record: VisitRecord | None = None
+        if was_at_a_corner:
+            evidence = dealt.evidence
+            record = self._visitor.broken_off(
+                WAYS[trouble].outcome,
+                dealt.why,
+                tripped=evidence.affected if evidence is not None and trouble is not Trouble.HARD_LIMIT else (),
+                faults=(evidence.fault,) if evidence is not None else (),
+            )
+            if step.is_control:
+                self._controls.judge(record)
+        if trouble is Trouble.TRIP:
+            self._barred[step.corner.name] = f"it tripped at visit {step.ordinal}"
+        halt = self._halt(dealt)
+        if halt is None and step.is_control:
+            self._bad_controls += 1
+            halt = self._control_is_out(step, dealt.why)
+        self._itinerary.prove()
+        return record, halt
+
+    def _after(self, step: Step, record: VisitRecord) -> _Halt | None:
+        """Act on how a whole visit ended."""
+        visit = record.visit
+        if visit.outcome in _PROVEN_AFTER:
+            dealt = self._aftermath.bring_back(Trouble.CHECK, visit.reason, self._return_order)
+            halt = self._halt(dealt)
+            if halt is not None:
+                return halt
+            self._itinerary.prove()
+        if not step.is_control:
+            self._controls.add(record)
+        else:
+            halt = self._judge_control(step, record)
+            if halt is not None:
+                return halt
+        if self._plan.policy.on_fail == "stop" and visit.outcome.is_product_failure:
+            return _Halt(trouble=None, why=f"ended at the first failure, as the plan asks: {step.corner.name}")
+        return None
+
+    def _judge_control(self, step: Step, record: VisitRecord) -> _Halt | None:
+        point = self._controls.judge(record)
+        if point is None or point.is_good:
+            self._has_good_control = self._has_good_control or point is not None
+            self._bad_controls = 0
+            return None
+        self._bad_controls += 1
+        self._journal.note("error", f"control point out at visit {point.visit}: {point.why}")
+        self._itinerary.prove()
+        return self._control_is_out(step, point.why)
+
+    def _control_is_out(self, step: Step, why: str) -> _Halt | None:
+        if self._has_good_control and self._bad_controls < 2:
+            return None
+        return _Halt(trouble=None, why=f"control point out at visit {step.ordinal} ({why}); nothing after it counts")
+
+    def _halt(self, dealt: Dealt) -> _Halt | None:
+        return _Halt(trouble=dealt.trouble, why=dealt.why, state=dealt.state) if dealt.ends_run else None
+
+    def _take(self, record: VisitRecord) -> None:
+        """Keep a record until the next intent is committed with it."""
+        self._visits.append(record)
+        earlier, self._unkept = self._unkept, record
+        if earlier is not None:
+            self._store.finish_visit(self._run_id, earlier)
+
+    def _keep_event(self, event: Event) -> None:
+        self._store.add_event(self._run_id, event)
+
+    def _end(self, halt: _Halt) -> Ended:
+        """Bring the board to its end, then keep what is left to keep."""
+        trouble, state, reasons = halt.trouble, halt.state, [halt.why]
+        if state is None and self._sequence.may_have_moved:
+            state, failed = self._way_back.end(self._baseline, self._return_order)
+            reasons.append(failed)
+        for last in (self._climate.release, self._checking.end_run):
+            try:
+                last()
+            except BaseException as error:  # the board is where it will be; the rest is only told
+                self._journal.note("error", explain(error))
+        try:
+            unkept, self._unkept = self._unkept, None
+            if unkept is not None:
+                self._store.finish_visit(self._run_id, unkept)
+            self._journal.flush(self._keep_event)
+        except StoreError as error:
+            reasons.append(str(error))
+            trouble = trouble or Trouble.STORE
+        return Ended(
+            visits=tuple(self._visits),
+            trouble=trouble,
+            end_state=state or EndState.NOMINAL,
+            why="; ".join(dict.fromkeys(reason for reason in reasons if reason)),
+        )

@@ -1,0 +1,122 @@
+"""Measure every rail once a visit: by its own device and by the reference meter."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from cornerrun.bench.ports import MeterReading, RailPower, Telemetry, Voltmeter
+from cornerrun.clock import Clock
+from cornerrun.plan.model import Plan, Rail
+from cornerrun.run.sequence import Trouble
+from cornerrun.run.supervisor import Supervisor
+from cornerrun.run.trouble import Alarmed
+from cornerrun.units import Kind, show
+
+__all__ = ["Measured", "Measurer"]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Measured:
+    """What was measured at a visit, by rail; a rail that nothing measures is in neither."""
+
+    telemetry: Mapping[str, Telemetry]
+    references: Mapping[str, MeterReading]
+
+
+class Measurer:
+    """Take one sweep of telemetry while the meter works through its channels."""
+
+    def __init__(
+        self,
+        *,
+        plan: Plan,
+        power: RailPower,
+        meter: Voltmeter | None,
+        supervisor: Supervisor,
+        clock: Clock,
+    ) -> None:
+        self._power = power
+        self._meter = meter
+        self._rails = {rail.name: rail for rail in plan.rails}
+        self._reached = meter.rails if meter is not None else ()
+        self._supervisor = supervisor
+        self._clock = clock
+
+    def measure(self, *, followers: Mapping[str, float], settled_by_s: float, with_load: bool) -> Measured:
+        """Measure every rail.
+
+        ``followers`` are rails that moved and have no telemetry, with their targets: nobody could tell when they had
+        settled, so one outside its band is measured again until ``settled_by_s``. ``with_load`` reads currents and
+        temperatures too.
+
+        Raises Alarmed if the meter, twice, sees a rail beyond its hard limits.
+        """
+        done_s = self._meter.start(self._reached) if self._meter is not None and self._reached else None
+        telemetry = self._sweep(with_load=with_load)
+        references = self._fetch(done_s)
+        self._judge_limits(references)
+        while late := [rail for rail, target_v in followers.items() if self._is_late(references.get(rail), target_v)]:
+            if self._clock.now_s() >= settled_by_s:
+                break
+            references |= self._again(late)
+        return Measured(telemetry=telemetry, references=references)
+
+    def _sweep(self, *, with_load: bool) -> Mapping[str, Telemetry]:
+        """Read what may have had a conversion since it was last read; what was read just now is taken as it is."""
+        now_s = self._clock.now_s()
+        scan_s = self._power.scan_s
+        kept: dict[str, Telemetry] = {}
+        due = []
+        for rail in self._supervisor.rails:
+            last = self._supervisor.last(rail)
+            if last is None or with_load or last.read_at_s <= now_s - scan_s[rail]:
+                due.append(rail)
+            else:
+                kept[rail] = last
+        read = self._supervisor.read(due, with_load=with_load) if due else ()
+        return kept | {reading.rail: reading for reading in read}
+
+    def _fetch(self, done_s: float | None) -> dict[str, MeterReading]:
+        if self._meter is None or done_s is None:
+            return {}
+        self._supervisor.wait_until(done_s)
+        return {reading.rail: reading for reading in self._meter.fetch()}
+
+    def _again(self, rails: Sequence[str]) -> dict[str, MeterReading]:
+        if self._meter is None:
+            return {}
+        references = self._fetch(self._meter.start(rails))
+        self._judge_limits(references)
+        return references
+
+    def _is_late(self, reference: MeterReading | None, target_v: float) -> bool:
+        if reference is None:
+            return False
+        band_v = self._rails[reference.rail].settle.band_ratio * abs(target_v)
+        return abs(reference.reading_v - target_v) > band_v
+
+    def _judge_limits(self, references: Mapping[str, MeterReading]) -> None:
+        outside = [name for name, reading in references.items() if _is_beyond(self._rails[name], reading)]
+        if self._meter is None or not outside:
+            return
+        # A rail that fell because a device shut down is found as a trip first.
+        self._supervisor.read(self._supervisor.rails)
+        again = self._fetch(self._meter.start(outside))
+        still = [reading for reading in again.values() if _is_beyond(self._rails[reading.rail], reading)]
+        if still:
+            raise Alarmed(
+                Trouble.HARD_LIMIT,
+                "; ".join(_say(self._rails[reading.rail], reading) for reading in still),
+                tuple(reading.rail for reading in still),
+            )
+
+
+def _is_beyond(rail: Rail, reading: MeterReading) -> bool:
+    return not rail.hard_limits.min_v <= reading.reading_v <= rail.hard_limits.max_v
+
+
+def _say(rail: Rail, reading: MeterReading) -> str:
+    limits = rail.hard_limits
+    return (
+        f"{rail.name} reads {show(reading.reading_v, Kind.VOLTAGE)} on the reference meter, hard limits "
+        f"{show(limits.min_v, Kind.VOLTAGE)} to {show(limits.max_v, Kind.VOLTAGE)}"
+    )

@@ -1,0 +1,196 @@
+"""Run a plan on a board: prove the bench, keep the way back, perform the steps, bring the board back, judge."""
+
+import os
+import platform
+import secrets
+from collections.abc import Mapping, Sequence
+from importlib.metadata import version
+
+from cornerrun.bench.ports import BenchPorts, MeterIdentity, RestoreRecipe, Setpoint
+from cornerrun.clock import Clock
+from cornerrun.corners.model import Selection, Step
+from cornerrun.errors import NotAtNominal, StoreError
+from cornerrun.plan.bench_file import BenchFile
+from cornerrun.plan.model import Plan
+from cornerrun.plan.serial import plan_to_json
+from cornerrun.results.records import InstrumentRecord, Run, RunResult, SetpointRecord
+from cornerrun.results.store import Store
+from cornerrun.results.verdict import RunVerdict
+from cornerrun.run.assembly import assemble, encoded_setpoints
+from cornerrun.run.checking import CheckRuns, Subject
+from cornerrun.run.ending import RunEnd, conclude, exit_code
+from cornerrun.run.executor import Ended
+from cornerrun.run.journal import Journal
+from cornerrun.run.progress import Listener, RunEnded, RunStarted
+from cornerrun.run.sequence import Phase, Trouble
+from cornerrun.run.sequence import Sequence as PhaseSequence
+from cornerrun.run.signals import stop_on_signals
+from cornerrun.run.trouble import explain
+
+__all__ = ["RunEnd", "run_plan"]
+
+
+def run_plan(  # noqa: PLR0917 - the order in which they come to be
+    plan: Plan,
+    bench_file: BenchFile,
+    bench: BenchPorts,
+    store: Store,
+    clock: Clock,
+    checks: CheckRuns | None,
+    *,
+    steps: Sequence[Step],
+    selection: Selection,
+    serial: str,
+    operator: str = "",
+    seed: int = 0,
+    unit_data: Mapping[str, str] | None = None,
+    listener: Listener | None = None,
+    run_id: str | None = None,
+    hold_s: float = 0.0,
+) -> RunEnd:
+    """Run a plan on one unit.
+
+    Until the baseline is stored nothing is written to a device, and what is wrong is raised: the plan's, the bench's
+    and the checks' errors, NotAtNominal if an earlier run of this bench never ended. From then on nothing is raised:
+    whatever happens, the board is brought to nominal or off, and the end says which, and why. SIGINT, SIGTERM and
+    SIGHUP end the run at its next safe point.
+    """
+    with stop_on_signals(clock.stop):
+        _refuse_if_unfinished(bench, store)
+        sequence, journal = PhaseSequence(), Journal(clock, listener)
+        identities = bench.power.connect()
+        meter = bench.meter.identify() if bench.meter is not None else None
+        check_files = checks.prepare() if checks is not None else ()
+        sequence.go(Phase.BASELINE)
+        baseline = bench.safety.take_baseline()
+        setpoints = encoded_setpoints(plan, bench)
+        run = Run(
+            run_id=run_id or secrets.token_hex(6),
+            bench_id=bench.identity,
+            bench_kind=bench_file.kind,
+            station=bench_file.station,
+            serial=serial,
+            operator=operator,
+            title=plan.title,
+            seed=seed,
+            started_utc=clock.utc_now(),
+            plan_json=plan_to_json(plan),
+            sources=(*plan.sources, bench_file.source, *check_files),
+            versions=_versions(),
+            devices={identity.device: identity.texts for identity in identities},
+            instruments=_instruments(bench_file, meter),
+            setpoints=_setpoints(setpoints),
+            corners=selection.corners,
+            not_runnable=selection.not_runnable,
+            unit_data=unit_data or {},
+            planned_visits=len(steps),
+        )
+        recipe = RestoreRecipe(
+            bench_id=bench.identity,
+            run_id=run.run_id,
+            serial=serial,
+            pid=os.getpid(),
+            links=bench.links,
+            writes=bench.safety.recipe(baseline),
+        )
+        parts = assemble(
+            plan=plan,
+            bench_file=bench_file,
+            bench=bench,
+            store=store,
+            clock=clock,
+            checks=checks,
+            journal=journal,
+            sequence=sequence,
+            run_id=run.run_id,
+            baseline=baseline,
+            setpoints=setpoints,
+            subject=Subject(serial=serial, seed=seed, unit=unit_data or {}, directory=plan.directory),
+            hold_s=hold_s,
+        )
+        store.begin_run(run, recipe, baseline)
+        journal.tell(RunStarted(run_id=run.run_id, steps=len(steps)))
+        ended = parts.executor.run(steps)
+        end = _close(run, ended, plan=plan, steps=steps, store=store, clock=clock)
+        journal.tell(RunEnded(run_id=end.run_id, result=end.result, end_state=end.end_state, why=end.why))
+        return end
+
+
+def _refuse_if_unfinished(bench: BenchPorts, store: Store) -> None:
+    unfinished = store.unfinished(bench.identity)
+    if unfinished:
+        run = unfinished[0]
+        raise NotAtNominal(
+            f"run {run.run_id} of serial {run.serial!r} on this bench never ended, so its board may still be away from "
+            "nominal; bring it back with `cornerrun to-nominal`"
+        )
+
+
+def _close(run: Run, ended: Ended, *, plan: Plan, steps: Sequence[Step], store: Store, clock: Clock) -> RunEnd:
+    """Judge the run and keep its end; what fails here is said in the end itself, for the board is at rest by now."""
+    trouble = ended.trouble
+    try:
+        verdict = conclude(
+            plan,
+            steps,
+            ended.visits,
+            instruments=run.instruments,
+            trouble=trouble,
+            end_state=ended.end_state,
+            why=ended.why,
+        )
+    except Exception as error:
+        trouble = trouble or Trouble.INTERNAL
+        verdict = RunVerdict(result=RunResult.INCOMPLETE, why=f"{ended.why}; the run was not judged: {explain(error)}")
+    reason = verdict.why
+    try:
+        store.end_run(run.run_id, verdict.result, ended.end_state, reason, clock.utc_now())
+    except StoreError as error:
+        trouble = trouble or Trouble.STORE
+        reason = f"{reason}; {error}"
+    return RunEnd(
+        run_id=run.run_id,
+        result=verdict.result,
+        end_state=ended.end_state,
+        exit_code=exit_code(verdict.result, ended.end_state, trouble),
+        why=reason,
+    )
+
+
+def _versions() -> Mapping[str, str]:
+    return {"cornerrun": version("cornerrun"), "python": platform.python_version(), "system": platform.platform()}
+
+
+def _instruments(bench_file: BenchFile, meter: MeterIdentity | None) -> tuple[InstrumentRecord, ...]:
+    instrument = bench_file.meter
+    if instrument is None:
+        return ()
+    uncertainty = instrument.uncertainty
+    identity = ", ".join((meter.maker, meter.model, meter.serial, meter.firmware)) if meter is not None else ""
+    return (
+        InstrumentRecord(
+            name=instrument.name,
+            identity=identity,
+            resource=instrument.resource,
+            calibrated=instrument.calibrated.isoformat() if instrument.calibrated is not None else None,
+            due=instrument.due.isoformat() if instrument.due is not None else None,
+            nplc=instrument.nplc,
+            line_hz=instrument.line_hz,
+            reading_ratio=uncertainty.reading_ratio if uncertainty is not None else None,
+            range_ratio=uncertainty.range_ratio if uncertainty is not None else None,
+            coverage=uncertainty.coverage if uncertainty is not None else None,
+        ),
+    )
+
+
+def _setpoints(setpoints: Mapping[tuple[str, str], Setpoint]) -> tuple[SetpointRecord, ...]:
+    return tuple(
+        SetpointRecord(
+            rail=setpoint.rail,
+            level=setpoint.level,
+            target_v=setpoint.target_v,
+            word=setpoint.word,
+            decoded_v=setpoint.decoded_v,
+        )
+        for setpoint in setpoints.values()
+    )

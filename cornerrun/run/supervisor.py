@@ -1,0 +1,234 @@
+"""Watch status and voltage of every rail while anything else goes on, in the same thread."""
+
+from collections.abc import Iterable, Mapping, Sequence
+
+from cornerrun.bench.ports import FaultCapture, RailPower, Telemetry
+from cornerrun.clock import Clock
+from cornerrun.errors import BenchError, SupervisionLost
+from cornerrun.plan.model import Plan
+from cornerrun.results.records import WatchRange
+from cornerrun.run.journal import Journal
+from cornerrun.run.sequence import Trouble
+from cornerrun.run.trouble import Alarmed
+from cornerrun.units import Kind, show
+
+__all__ = ["Supervisor"]
+
+# STATUS_WORD and STATUS_TEMPERATURE, PMBus 1.2 Part II section 17 (bits as in Linux drivers/hwmon/pmbus/pmbus.h).
+_OFF = 1 << 6
+_VOUT_OV_FAULT = 1 << 5
+_IOUT_OC_FAULT = 1 << 4
+_TEMPERATURE = 1 << 2
+_SUSPICIOUS = _OFF | _VOUT_OV_FAULT | _IOUT_OC_FAULT | _TEMPERATURE
+_OT_FAULT = 1 << 7
+
+
+class _Watched:
+    """What is known of one rail; changes with every reading."""
+
+    __slots__ = ("always", "count", "known", "last", "max_limit_v", "max_v", "min_limit_v", "min_v", "read_at_s")
+
+    def __init__(self, min_limit_v: float, max_limit_v: float, read_at_s: float) -> None:
+        self.min_limit_v = min_limit_v
+        self.max_limit_v = max_limit_v
+        self.always = 0
+        self.known = 0
+        self.last: Telemetry | None = None
+        self.read_at_s = read_at_s
+        self.count = 0
+        self.min_v = 0.0
+        self.max_v = 0.0
+
+
+class Supervisor:
+    """Read rails, judge what is read, and keep the least and the greatest of each part of a visit.
+
+    Every reading of a rail during a run goes through here, whoever wants it: what was just read for settling need not
+    be read again for the watch. Each readable rail is read at least once a period. Rails without telemetry cannot be
+    watched; the reference meter sees them once a visit.
+
+    Every method that reads raises `Alarmed` for a trip or a voltage beyond a hard limit, and SupervisionLost if two
+    attempts to read fail one after the other.
+    """
+
+    def __init__(
+        self, *, plan: Plan, power: RailPower, faults: FaultCapture, clock: Clock, period_s: float, journal: Journal
+    ) -> None:
+        self._power = power
+        self._faults = faults
+        self._clock = clock
+        self._period_s = period_s
+        self._journal = journal
+        now_s = clock.now_s()
+        self._watched = {
+            rail.name: _Watched(rail.hard_limits.min_v, rail.hard_limits.max_v, now_s)
+            for rail in plan.rails
+            if rail.name in power.scan_s
+        }
+        self._due_s = now_s
+        self._during = ""
+        self._ranges: list[WatchRange] = []
+        self.ignores_stop = False
+
+    @property
+    def rails(self) -> tuple[str, ...]:
+        """The rails that have telemetry, in plan order."""
+        return tuple(self._watched)
+
+    def last(self, rail: str) -> Telemetry | None:
+        """The last reading of a rail; None if it has no telemetry or was not read yet."""
+        watched = self._watched.get(rail)
+        return watched.last if watched else None
+
+    def known_status(self, rails: Mapping[str, int]) -> None:
+        """Take status bits as known from before, so that they raise no alarm; OFF is never taken so."""
+        for rail, bits in rails.items():
+            self._watched[rail].always = self._watched[rail].known = bits & ~_OFF
+
+    def begin(self, during: str) -> None:
+        """Begin a part of a visit: ranges from here on are kept under its name."""
+        for rail, watched in self._watched.items():
+            watched.known = watched.always
+            if watched.count:
+                self._ranges.append(
+                    WatchRange(
+                        rail=rail,
+                        during=self._during,
+                        min_v=watched.min_v,
+                        max_v=watched.max_v,
+                        samples=watched.count,
+                    )
+                )
+                watched.count = 0
+        self._during = during
+
+    def take_ranges(self) -> tuple[WatchRange, ...]:
+        """Hand over the ranges of the visit that ends, and begin anew."""
+        self.begin("")
+        ranges, self._ranges = tuple(self._ranges), []
+        return ranges
+
+    def read(self, rails: Sequence[str], *, with_load: bool = False) -> tuple[Telemetry, ...]:
+        """Read rails and judge what came."""
+        telemetry = self._read_twice(rails, with_load=with_load)
+        suspects = [reading for reading in telemetry if self._take(reading)]
+        if suspects:
+            self._investigate(suspects)
+        return telemetry
+
+    def tick(self) -> float:
+        """Let the supervisor do what is due; return when it wants to be called again, on the clock.
+
+        Raises Alarmed if somebody asked for the end of the run.
+        """
+        if self._clock.stop.reason is not None and not self.ignores_stop:
+            raise Alarmed(Trouble.STOP, self._clock.stop.reason)
+        now_s = self._clock.now_s()
+        if now_s >= self._due_s:
+            # What was read in the younger half of the period is not read again.
+            limit_s = now_s - self._period_s / 2
+            self.read([rail for rail, watched in self._watched.items() if watched.read_at_s <= limit_s])
+            oldest_s = min((watched.read_at_s for watched in self._watched.values()), default=now_s)
+            self._due_s = oldest_s + self._period_s
+        return self._due_s
+
+    def wait_until(self, deadline_s: float) -> None:
+        """Let time pass, watching."""
+        while True:
+            due_s = self.tick()
+            if due_s >= deadline_s:
+                self._clock.sleep_until(deadline_s, interruptible=not self.ignores_stop)
+                if self.ignores_stop or self._clock.stop.reason is None:
+                    return
+            else:
+                self._clock.sleep_until(due_s, interruptible=not self.ignores_stop)
+
+    def _read_twice(self, rails: Sequence[str], *, with_load: bool) -> tuple[Telemetry, ...]:
+        try:
+            return self._power.read(rails, with_load=with_load)
+        except BenchError as first:
+            self._journal.note("warning", f"rails could not be read and are read again: {first}")
+        try:
+            return self._power.read(rails, with_load=with_load)
+        except BenchError as second:
+            raise SupervisionLost(f"rails can no longer be watched: {second}") from second
+
+    def _take(self, reading: Telemetry) -> bool:
+        """Keep a reading; tell whether it must be looked into."""
+        watched = self._watched[reading.rail]
+        voltage_v = reading.voltage_v
+        if not watched.count:
+            watched.min_v = watched.max_v = voltage_v
+        elif voltage_v < watched.min_v:
+            watched.min_v = voltage_v
+        elif voltage_v > watched.max_v:
+            watched.max_v = voltage_v
+        watched.count += 1
+        watched.last = reading
+        watched.read_at_s = reading.read_at_s
+        status = reading.status_word
+        if status is not None and status & _SUSPICIOUS & ~watched.known:
+            return True
+        # A comparison with NaN is false: no number is never inside.
+        return not watched.min_limit_v <= voltage_v <= watched.max_limit_v
+
+    def _investigate(self, suspects: Iterable[Telemetry]) -> None:
+        rails = [reading.rail for reading in suspects]
+        self._judge_status(rails)
+        # One corrupted transfer is no voltage: only a second reading of the same kind takes the board down.
+        again = self._read_twice(rails, with_load=False)
+        outside = [reading for reading in again if self._take(reading)]
+        if not outside:
+            self._journal.note("warning", f"a reading beyond a limit did not repeat: {', '.join(rails)}")
+            return
+        # A rail that fell because another tripped is no voltage beyond a limit but a fault that spread.
+        for reading in self._read_twice(self.rails, with_load=False):
+            self._take(reading)
+        self._judge_status(self.rails)
+        raise Alarmed(
+            Trouble.HARD_LIMIT,
+            "; ".join(self._beyond(reading) for reading in outside),
+            tuple(reading.rail for reading in outside),
+        )
+
+    def _judge_status(self, rails: Sequence[str]) -> None:
+        tripped = []
+        for rail in rails:
+            watched = self._watched[rail]
+            status = watched.last.status_word if watched.last is not None else None
+            news = (status or 0) & _SUSPICIOUS & ~watched.known
+            if news == _TEMPERATURE and not self._is_too_hot(rail):
+                watched.known |= _TEMPERATURE
+                self._journal.note("warning", "temperature warning", rail)
+            elif news:
+                tripped.append((rail, news))
+        if tripped:
+            is_severe = any(news & ~_OFF for _, news in tripped)
+            raise Alarmed(
+                Trouble.SEVERE_TRIP if is_severe else Trouble.TRIP,
+                "; ".join(f"{rail} {_named(news)}" for rail, news in tripped),
+                tuple(rail for rail, _ in tripped),
+            )
+
+    def _is_too_hot(self, rail: str) -> bool:
+        for capture in self._faults.capture([rail]):
+            if capture.registers.get("STATUS_TEMPERATURE", 0) & _OT_FAULT:
+                return True
+        return False
+
+    def _beyond(self, reading: Telemetry) -> str:
+        watched = self._watched[reading.rail]
+        return (
+            f"{reading.rail} reads {show(reading.voltage_v, Kind.VOLTAGE)}, hard limits "
+            f"{show(watched.min_limit_v, Kind.VOLTAGE)} to {show(watched.max_limit_v, Kind.VOLTAGE)}"
+        )
+
+
+def _named(bits: int) -> str:
+    names = (
+        (_OFF, "is off"),
+        (_VOUT_OV_FAULT, "over-voltage fault"),
+        (_IOUT_OC_FAULT, "over-current fault"),
+        (_TEMPERATURE, "over-temperature fault"),
+    )
+    return ", ".join(name for bit, name in names if bits & bit)

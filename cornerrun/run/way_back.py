@@ -1,0 +1,125 @@
+"""Bring the board back: to nominal and verified, else off. Nothing here listens to a stop flag."""
+
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+
+from cornerrun.bench.ports import Baseline, SafeReturn
+from cornerrun.errors import UnsafeState
+from cornerrun.results.records import EndState
+from cornerrun.run.journal import Journal
+from cornerrun.run.moving import Mover
+from cornerrun.run.sequence import Phase
+from cornerrun.run.sequence import Sequence as PhaseSequence
+from cornerrun.run.settling import State
+from cornerrun.run.supervisor import Supervisor
+from cornerrun.run.trouble import explain
+from cornerrun.units import Kind, show
+
+__all__ = ["WayBack"]
+
+_ATTEMPTS = 2  # chosen: one failed exchange shall not power a board down; a second of the same kind is no accident
+
+
+class WayBack:
+    """The way to safety, in the order of the sequence table: nominal, verified, restored, verified; else off.
+
+    Every step is tried twice. Rails are watched all the way: a voltage beyond a hard limit on the way back ends off.
+    """
+
+    def __init__(
+        self,
+        *,
+        safety: SafeReturn,
+        mover: Mover,
+        supervisor: Supervisor,
+        sequence: PhaseSequence,
+        journal: Journal,
+    ) -> None:
+        self._safety = safety
+        self._mover = mover
+        self._supervisor = supervisor
+        self._sequence = sequence
+        self._journal = journal
+
+    @contextmanager
+    def shielded(self) -> Iterator[None]:
+        """Let a stop flag wait: a second Ctrl-C changes nothing."""
+        before, self._supervisor.ignores_stop = self._supervisor.ignores_stop, True
+        try:
+            yield
+        finally:
+            self._supervisor.ignores_stop = before
+
+    def to_nominal(self, return_order: Sequence[Sequence[str]]) -> None:
+        """Bring every rail to nominal and see it settled there.
+
+        Raises UnsafeState if a rail did not get there, and what the supervisor raises.
+        """
+        self._sequence.go(Phase.RETURN)
+        with self.shielded():
+            self._twice("nominal", lambda: self._settle_at_nominal(return_order))
+
+    def end(self, baseline: Baseline, return_order: Sequence[Sequence[str]]) -> tuple[EndState, str]:
+        """Bring the board to nominal, restore the baseline, and verify; turn it off if any of that fails.
+
+        Returns where the board is, and why if it is not at nominal. Never raises.
+        """
+        with self.shielded():
+            try:
+                if self._sequence.phase is not Phase.RETURN:
+                    self._sequence.go(Phase.RETURN)
+                self._twice("nominal", lambda: self._settle_at_nominal(return_order))
+                self._sequence.go(Phase.RESTORE)
+                self._twice("the baseline", lambda: self._safety.restore(baseline))
+                self._settle_at_nominal(())
+            except BaseException as error:  # whatever it was, the board comes first
+                why = f"the board could not be brought back to nominal: {explain(error)}"
+                self._journal.note("error", why)
+                state, trouble = self.turn_off()
+                return state, f"{why}; {trouble}" if trouble else why
+            return EndState.NOMINAL, ""
+
+    def turn_off(self) -> tuple[EndState, str]:
+        """Turn every rail off. Returns where the board is, and why if that is unknown. Never raises."""
+        if self._sequence.phase is not Phase.OFF:
+            self._sequence.go(Phase.OFF)
+        with self.shielded():
+            try:
+                self._twice("off", self._safety.turn_off)
+            except BaseException as error:  # there is nothing left to try but to say so
+                why = f"the rails could not be turned off: {explain(error)}; remove the input power by hand"
+                self._journal.note("error", why)
+                return EndState.UNKNOWN, why
+        self._journal.note("warning", "every rail was turned off")
+        return EndState.OFF, ""
+
+    def _settle_at_nominal(self, return_order: Sequence[Sequence[str]]) -> None:
+        self._safety.to_nominal(return_order)
+        self.verify_nominal()
+
+    def verify_nominal(self) -> None:
+        """See every moved rail settled at nominal. Raises UnsafeState, and what the supervisor raises."""
+        results = self._mover.settle_at_nominal()
+        late = [result for result in results if result.state is not State.SETTLED]
+        if late:
+            raise UnsafeState(
+                "; ".join(
+                    f"{result.rail} reads {_shown(result.mean_v)}, nominal is {show(result.target_v, Kind.VOLTAGE)}"
+                    for result in late
+                )
+            )
+
+    def _twice(self, where: str, act: Callable[[], None]) -> None:
+        for left in reversed(range(_ATTEMPTS)):
+            try:
+                act()
+            except BaseException as error:
+                if not left:
+                    raise
+                self._journal.note("warning", f"the way to {where} failed and is tried again: {explain(error)}")
+            else:
+                return
+
+
+def _shown(voltage_v: float | None) -> str:
+    return "nothing" if voltage_v is None else show(voltage_v, Kind.VOLTAGE)
