@@ -103,6 +103,7 @@ def kind_of(unit: str) -> Kind | None:
 def pattern(kind: Kind) -> str:
     """Write a regular expression for the texts of a kind, for JSON Schema."""
     units = "|".join(re.escape(unit) for unit in sorted(_Texts.factors[kind], key=lambda unit: (-len(unit), unit)))
+    units = units.replace("\\ ", " ")  # an escaped space is no regular expression of JSON Schema
     return rf"^\s*{_NUMBER.pattern.partition(chr(92) + 's')[0]}\s*(?:{units})\s*$"
 
 

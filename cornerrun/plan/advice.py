@@ -10,7 +10,7 @@ from pydantic_core import ErrorDetails
 from cornerrun.plan.nearest import nearest, suggestion
 from cornerrun.plan.nodes import Loc, Node, shortened
 
-__all__ = ["Said", "explain"]
+__all__ = ["Said", "explain", "is_echo"]
 
 _DUE = {
     "string_type": ("a text", "write a text"),
@@ -43,6 +43,17 @@ class Said:
     missing: bool = False
 
 
+def is_echo(error: ErrorDetails, errors: Sequence[ErrorDetails]) -> bool:
+    """Whether an error only follows from another: a key missing since it is misspelt, a list short of broken items."""
+    kind, loc = error["type"], error["loc"]
+    if kind == "too_short":
+        return any(len(e["loc"]) > len(loc) and e["loc"][: len(loc)] == loc for e in errors)
+    if kind != "missing":
+        return False
+    unknown = [str(e["loc"][-1]) for e in errors if e["type"] == "extra_forbidden" and e["loc"][:-1] == loc[:-1]]
+    return any(key.partition(":")[0] == loc[-1] or nearest(key, [str(loc[-1])]) is not None for key in unknown)
+
+
 def explain(error: ErrorDetails, model: type[BaseModel], node: Node) -> Said:
     """Translate one error; ``node`` is what stands at its place, or nearest around it."""
     kind, loc = error["type"], error["loc"]
@@ -53,6 +64,8 @@ def explain(error: ErrorDetails, model: type[BaseModel], node: Node) -> Said:
         advice = f"write '{loc[-1]}: {_example(model, loc)}'"
         return Said(came="is missing", advice=advice, missing=True)
     if node.value is None and kind in (*_DUE, "refusal"):
+        if _is_required(model, loc):
+            return Said(came="has no value", advice=f"write '{loc[-1]}: {_example(model, loc)}'")
         return Said(came="has no value", advice="write one, or leave the key out")
     came, advice = _translated(error, context, model, node)
     return Said(came=came, advice=advice, at_key="[key]" in loc)
@@ -66,6 +79,8 @@ def _translated(error: ErrorDetails, context: Mapping[str, Any], model: type[Bas
     elif kind in _DUE:
         due, advice = _DUE[kind]
         came = f"{due} is due, {node.kind} came"
+        if kind in ("tuple_type", "list_type") and node.text:
+            advice = f"write a list: [{shortened(node.text)}]"
     elif kind == "literal_error":
         options = _literal_options(model, error["loc"])
         close = nearest(node.text, options) if node.text else None
@@ -99,6 +114,11 @@ def _unknown_key(key: str, model: type[BaseModel], loc: Loc) -> Said:
     if colon and name in known:
         return Said(came=f"unknown key {shortened(key)!r}", advice="put a space after the colon", at_key=True)
     return Said(came=f"unknown key {shortened(key)!r}", advice=suggestion(key, known), at_key=True)
+
+
+def _is_required(model: type[BaseModel], loc: Loc) -> bool:
+    fields = (parent.model_fields.get(str(loc[-1])) for parent in _models_at(model, loc[:-1])) if loc else ()
+    return any(field.is_required() for field in fields if field is not None)
 
 
 def _literal_options(model: type[BaseModel], loc: Loc) -> tuple[str, ...]:

@@ -72,9 +72,13 @@ class MarginFile(FileModel):
                     "write {high: ..., low: ...} where a margin is a voltage",
                 )
             return {"high": raw, "low": raw}
-        if raw == {}:
-            raise refusal("is empty", "write it like '5 %', or {high: 5 %, low: 3 %}")
         return raw
+
+    @model_validator(mode="after")
+    def _some_side(self) -> "MarginFile":
+        if self.high is None and self.low is None:
+            raise refusal("has no value", "write it like '5 %', or leave the key out")
+        return self
 
     @classmethod
     def __get_pydantic_json_schema__(cls, schema: CoreSchema, handler: GetJsonSchemaHandler) -> JsonSchemaValue:
@@ -90,7 +94,11 @@ def _probability(raw: object) -> object:
     except UnitError as error:
         came, _, advice = str(error).rpartition("; ")
         raise refusal(came, advice) from error
-    return raw if value is None else repr(value)
+    if value is not None:
+        return repr(value)
+    if re.fullmatch(r"\s*[0-9]{2}(?:\.[0-9]*)?\s*", raw):
+        raise refusal(f"{raw.strip()!r} is no probability", f"write '{raw.strip()} %', or a number below 1")
+    return raw
 
 
 # Any: what json_schema_input_type takes is a type built from parts.

@@ -67,7 +67,7 @@ class Board:
         if name in self.rail_names:
             return (name,)
         if name in self.groups:
-            return tuple(rail for rail in self.groups[name] if rail in self.rail_names)
+            return tuple(rail for rail in dict.fromkeys(self.groups[name]) if rail in self.rail_names)
         if name not in self.reader.keys(("groups",)):
             known = (*self.rail_names, *self.groups)
             self.add(loc, f"no rail or group is called {name!r}", suggestion(name, known), at_key=at_key)

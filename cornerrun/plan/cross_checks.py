@@ -3,6 +3,7 @@
 from cornerrun.plan.check_file import CheckFile
 from cornerrun.plan.cross import Board, repeated
 from cornerrun.plan.nearest import suggestion
+from cornerrun.units import Kind, show
 
 __all__ = ["check_checks"]
 
@@ -21,6 +22,9 @@ def check_checks(board: Board) -> None:
     for place, name in repeated(part.name for part in parts.values()):
         board.add(("checks", indices[place], "name"), f"{name!r} is the name of another check", "rename one of the two")
     for index, part in parts.items():
+        if part.takes >= part.timeout:
+            came = f"a trial takes {show(part.takes, Kind.TIME)}, and times out after {show(part.timeout, Kind.TIME)}"
+            board.add(("checks", index, "timeout"), came, "write a timeout well above 'takes'")
         for name, levels in (part.at.conditions or {}).items():
             loc = ("checks", index, "at", "conditions", name)
             if name not in names:

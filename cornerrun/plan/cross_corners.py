@@ -81,7 +81,8 @@ def _add_lacking(
     if len(lacking) == len(holders) and level not in every:
         board.add(loc, f"none of these rails has the level {level!r}", suggestion(level, every))
     else:
-        board.add(loc, f"{', '.join(lacking)} has no level {level!r}", "give it that level, or leave it out of 'rails'")
+        verb = "has" if len(lacking) == 1 else "have"
+        board.add(loc, f"{', '.join(lacking)} {verb} no level {level!r}", "add that level, or leave it out of 'rails'")
 
 
 def _swept_rails(board: Board, loc: tuple[str | int, ...], rails: tuple[str, ...]) -> tuple[str, ...]:

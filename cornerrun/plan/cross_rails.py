@@ -22,9 +22,10 @@ def check_rails(board: Board, limits: Mapping[int, HardLimits]) -> None:
         _check_motive(board, index, rail)
         _check_power(board, index, rail, pages)
         if rail.settle.timeout <= rail.settle.stable_for:
-            came = f"times out after {rail.settle.timeout:g} s, before {rail.settle.stable_for:g} s of hold can pass"
+            hold = show(rail.settle.stable_for, Kind.TIME)
+            came = f"times out after {show(rail.settle.timeout, Kind.TIME)}, before {hold} of hold can pass"
             board.add(("rails", index, "settle", "timeout"), came, "write a timeout well above 'stable_for'")
-        if index in limits:
+        if index in limits and board.rail_index[rail.name] == index:
             _check_limits(board, index, rail, limits[index])
 
 

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 from pydantic import BaseModel
 
-from cornerrun.plan.nearest import suggestion
+from cornerrun.plan.nearest import nearest, suggestion
 from cornerrun.plan.nodes import Entry, Node, ProblemList
 
 __all__ = ["merge_defaults", "sections_with_defaults"]
@@ -34,14 +34,17 @@ def merge_defaults(root: Node, model: type[BaseModel], problems: ProblemList) ->
     if not entry.node.entries:
         problems.add(entry.node.where, "defaults", f"a mapping is due, {entry.node.kind} came", "write {rail: {...}}")
     for word, default in entry.node.entries.items():
-        section = merged.entries.get(sections.get(word, ""))
-        if word not in sections:
+        meant = word if word in sections else nearest(word, sections) or ""
+        section = merged.entries.get(sections.get(meant, ""))
+        if word != meant:
             problems.add(default.where, default.node.label, f"unknown key {word!r}", suggestion(word, sections))
-        elif not default.node.entries:
+        if not meant:
+            continue
+        if not default.node.entries:
             came = f"a mapping is due, {default.node.kind} came"
             problems.add(default.node.where, default.node.label, came, f"write what each {word} shall have")
         elif section is not None:
-            merged = merged.with_entry(sections[word], _filled_section(section.node, default.node), section.where)
+            merged = merged.with_entry(sections[meant], _filled_section(section.node, default.node), section.where)
     return merged
 
 

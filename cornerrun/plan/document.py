@@ -8,7 +8,7 @@ from typing import Generic, TypeVar
 from pydantic import BaseModel, TypeAdapter, ValidationError
 
 from cornerrun.errors import Problem
-from cornerrun.plan.advice import explain
+from cornerrun.plan.advice import explain, is_echo
 from cornerrun.plan.defaults import merge_defaults
 from cornerrun.plan.model import Source
 from cornerrun.plan.nodes import Loc, Node, ProblemList, Where, plain
@@ -122,8 +122,11 @@ def check(root: Node, model: type[M], problems: ProblemList) -> M | None:
     try:
         return model.model_validate(plain(root))
     except ValidationError as error:
-        for item in error.errors(include_url=False):
+        items = error.errors(include_url=False)
+        for item in items:
             loc = item["loc"]
+            if is_echo(item, items):
+                continue
             said = explain(item, model, find_deepest(root, loc)[0])
             where, label = place(root, loc, at_key=said.at_key)
             if said.missing:

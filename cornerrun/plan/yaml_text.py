@@ -4,8 +4,10 @@ The nodes of ruamel.yaml's ``compose`` are walked, and nothing is constructed: 0
 they are. Merge keys, tags and duplicate keys are problems; anchors and aliases work, within bounds.
 """
 
+import re
 import warnings
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 
 from ruamel.yaml import YAML
@@ -30,6 +32,8 @@ def compose(path: Path, text: str, role: str, problems: ProblemList) -> Node | N
         return None
     walk = _Walk(path, problems)
     node = walk.node(root, "", 0)
+    if walk.is_over:
+        return None
     if not isinstance(node.value, Mapping):
         problems.add(node.where, role, f"a mapping is due, {node.kind} came", "begin with 'format: 1'")
         return None
@@ -68,7 +72,7 @@ class _Walk:
         self._path = path
         self._problems = problems
         self._count = 0
-        self._is_over = False
+        self.is_over = False
 
     def _where(self, node: YamlNode) -> Where:
         return Where(path=self._path, line=node.start_mark.line + 1, column=node.start_mark.column + 1)
@@ -77,10 +81,10 @@ class _Walk:
         where = self._where(raw)
         self._count += 1
         if depth > _DEEPEST or self._count > _MOST_NODES:
-            if not self._is_over:
+            if not self.is_over:
                 came = "is nested too deep" if depth > _DEEPEST else "has too many values, aliases included"
                 self._problems.add(where, shortened(label), came, "write it plainly; does an alias hold itself?")
-            self._is_over = True
+            self.is_over = True
             return Node(where=where, label=label, value=None)
         if not str(raw.tag).startswith(_STANDARD_TAG):
             self._problems.add(where, label, f"the tag {shortened(str(raw.tag))!r} means nothing here", "leave it out")
@@ -118,8 +122,24 @@ class _Walk:
                     f"delete one of the two; the first is in line {first.line}",
                 )
                 continue
-            entries[key] = Entry(where=where, node=self.node(raw_node, own_label, depth + 1))
+            node = self.node(raw_node, own_label, depth + 1)
+            if node.value is None and self._is_decimal_comma(key, entries):
+                continue
+            entries[key] = Entry(where=where, node=node)
         return entries
+
+    def _is_decimal_comma(self, key: str, entries: dict[str, Entry]) -> bool:
+        """Whether {nominal: 0,85 V} was read as the key "85 V" after the value "0"; then put it together again."""
+        last = next(reversed(entries), None)
+        before = entries[last].node if last is not None else None
+        if last is None or before is None or not re.fullmatch("[+-]?[0-9]+", before.text or ""):
+            return False
+        if not re.fullmatch(r"[0-9]+(?:\s*[^\s\d:]{1,8})?", key):
+            return False
+        came = f"'{before.text},{key}' has a decimal comma"
+        self._problems.add(before.where, before.label, came, f"use a decimal point: '{before.text}.{key}'")
+        entries[last] = Entry(where=entries[last].where, node=replace(before, value=f"{before.text}.{key}"))
+        return True
 
 
 def _label_of(item: YamlNode, parent: str, index: int) -> str:
