@@ -1,0 +1,269 @@
+"""The rails of one bus under PMBus power managers, as the run sees them."""
+
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
+from dataclasses import dataclass
+
+from cornerrun.bench.guard import Guard
+from cornerrun.bench.pmbus import evidence
+from cornerrun.bench.pmbus.baseline import raw_writes, read_registers, refuse_unless_at_nominal
+from cornerrun.bench.pmbus.commands import COMMANDS
+from cornerrun.bench.pmbus.device import ManagedDevice
+from cornerrun.bench.pmbus.formats import decode_linear11
+from cornerrun.bench.pmbus.health import CountedLink
+from cornerrun.bench.pmbus.link import Link
+from cornerrun.bench.pmbus.moving import harden, move
+from cornerrun.bench.pmbus.operation import Side
+from cornerrun.bench.pmbus.output import Output
+from cornerrun.bench.pmbus.profile import Profile
+from cornerrun.bench.pmbus.way_back import bring_home, turn_off, turn_on, wait_until_nominal
+from cornerrun.bench.ports import (
+    Baseline,
+    DeviceIdentity,
+    Effect,
+    RawWrite,
+    Setpoint,
+    StatusCapture,
+    Telemetry,
+)
+from cornerrun.bench.restore import replay
+from cornerrun.clock import Clock
+from cornerrun.corners.model import RailLevel
+from cornerrun.errors import BenchError, CornerrunError, FormatError, UnsafeState
+from cornerrun.plan.bench_file import Bus
+from cornerrun.plan.model import Device, Plan
+
+__all__ = ["PmbusPower"]
+
+_LOAD = (COMMANDS["READ_IOUT"], COMMANDS["READ_TEMPERATURE_1"])
+
+
+@dataclass(frozen=True, slots=True)
+class _Ask:
+    """One rail of a sweep, with all that reading it needs looked up once."""
+
+    place: int
+    rail: str
+    output: Output
+    read: Callable[[int], tuple[int, int]]
+    page: int
+
+
+class PmbusPower:
+    """RailPower, SafeReturn and FaultCapture for the rails that devices on one bus make (bench/ports.py).
+
+    ``profiles`` go by profile name. ``link`` may be any Link. The guard is shared with the other buses of the bench.
+    """
+
+    def __init__(
+        self,
+        *,
+        plan: Plan,
+        bus: Bus,
+        devices: Sequence[Device],
+        link: Link,
+        profiles: Mapping[str, Profile],
+        guard: Guard,
+        clock: Clock,
+    ) -> None:
+        self._bus = bus.name
+        self._guard = guard
+        self._clock = clock
+        self._link = link if isinstance(link, CountedLink) else CountedLink(link, name=bus.name)
+        managed = {
+            device.name: ManagedDevice(device=device, profile=profiles[device.profile], link=self._link, clock=clock)
+            for device in devices
+        }
+        self._outputs = {
+            rail.name: Output(rail=rail, page=rail.power.page, device=managed[rail.power.device])
+            for rail in plan.rails
+            if rail.power is not None and rail.power.device in managed
+        }
+        self._devices = tuple(dict.fromkeys(output.device for output in self._outputs.values()))
+        self._scan_s = {name: output.device.scan_s for name, output in self._outputs.items()}
+        self._sweeps: dict[tuple[str, ...], tuple[_Ask, ...]] = {}
+        self._is_connected = False
+        self._is_hardened = False
+
+    @property
+    def buses(self) -> tuple[str, ...]:
+        """The bus whose registers this driver restores."""
+        return (self._bus,)
+
+    @property
+    def scan_s(self) -> Mapping[str, float]:
+        return self._scan_s
+
+    def connect(self) -> tuple[DeviceIdentity, ...]:
+        self._is_connected = False
+        identities = []
+        for device in self._devices:
+            pages = [output.page for output in self._outputs.values() if output.device is device]
+            identities.append(device.connect(pages[0]))
+        for output in self._outputs.values():
+            look = output.load()
+            if output.rail.tracks is None:
+                self._guard.found((Effect(rail=output.rail.name, target_v=look.target_v),))
+        self._is_connected, self._is_hardened = True, False
+        return tuple(identities)
+
+    def setpoint(self, rail: str, level: str) -> Setpoint:
+        self._ready()
+        return self._output(rail).setpoint(level)
+
+    def move(self, burst: Sequence[RailLevel]) -> tuple[Setpoint, ...]:
+        self._ready()
+        goals = [(self._output(item.rail), item.level) for item in burst]
+        try:
+            if not self._is_hardened and any(output.side_of(level) is not Side.NOMINAL for output, level in goals):
+                harden((output for output in self._outputs.values() if output.rail.is_commanded), self._guard)
+                self._is_hardened = True
+            return move(goals, self._guard)
+        except BenchError:
+            self._is_hardened = False
+            raise
+
+    def read(self, rails: Sequence[str], *, with_load: bool = False) -> tuple[Telemetry, ...]:
+        if not self._is_connected:
+            self._ready()
+        key = tuple(rails)
+        sweep = self._sweeps.get(key) or self._new_sweep(key)
+        readings: list[Telemetry | None] = [None] * len(key)
+        guard, now_s = self._guard, self._clock.now_s
+        for ask in sweep:
+            output = ask.output
+            status_word, word = ask.read(ask.page)
+            scale_v = output.scale_v
+            voltage_v = word * scale_v if scale_v is not None else self._decoded(output, word)
+            readings[ask.place] = Telemetry(
+                rail=ask.rail,
+                read_at_s=now_s(),
+                word=word,
+                voltage_v=voltage_v,
+                status_word=status_word,
+                **(self._load(output) if with_load else {}),
+            )
+            guard.seen(ask.rail, voltage_v)
+        return tuple(reading for reading in readings if reading is not None)
+
+    def take_baseline(self) -> Baseline:
+        self._ready()
+        looks = {output: output.load() for output in self._outputs.values()}
+        voltages_v = {reading.rail: reading.voltage_v for reading in self.read(tuple(self._outputs))}
+        refuse_unless_at_nominal(looks, voltages_v)
+        for output in looks:
+            if output.rail.is_commanded:
+                self._check_gates(output)
+        return Baseline(registers=read_registers(self._devices, looks), voltages_v=voltages_v)
+
+    def recipe(self, baseline: Baseline, return_order: Sequence[Sequence[str]] = ()) -> tuple[RawWrite, ...]:
+        return raw_writes(baseline, self._outputs, return_order)
+
+    def to_nominal(self, return_order: Sequence[Sequence[str]] = ()) -> None:
+        self._ready()
+        bursts = [[self._outputs[rail] for rail in burst if rail in self._outputs] for burst in return_order]
+        named = {output.rail.name for burst in bursts for output in burst}
+        # Rails that the plan never moves are looked at too: a write that went astray may have moved one.
+        rest = [o for o in self._outputs.values() if o.rail.tracks is None and o.rail.name not in named]
+        failures = bring_home([burst for burst in (*bursts, rest) if burst], self._guard, self._clock)
+        if failures:
+            raise UnsafeState(f"not at nominal: {'; '.join(failures)}")
+
+    def restore(self, baseline: Baseline) -> None:
+        if not self._is_connected:
+            # What connect refuses is said again below, by whatever of it keeps the board from its baseline.
+            with suppress(BenchError):
+                self.connect()
+        writes = self.recipe(baseline)
+        links = {self._bus: self._link}
+        delays = {(device.bus, device.address): device.profile.delays for device in self._devices}
+        self._forget()
+        report = replay(writes, links, clock=self._clock, stages=("nominal", "configuration"), delays=delays)
+        failures = [str(failure) for failure in report.failures]
+        failures += self._reload()
+        for output, why in wait_until_nominal(self._outputs.values(), self._guard, self._clock):
+            failures.append(f"{output.rail.name}: {why}")
+        last = replay(writes, links, clock=self._clock, stages=("page",), delays=delays)
+        failures += [str(failure) for failure in last.failures]
+        self._forget()
+        if failures:
+            raise UnsafeState(f"the baseline was not restored: {'; '.join(failures)}")
+
+    def turn_off(self, rails: Sequence[str] = ()) -> None:
+        failures = turn_off(self._chosen(rails), self._clock)
+        self._is_hardened = False
+        if failures:
+            raise UnsafeState(f"not off: {'; '.join(failures)}")
+
+    def capture(self, rails: Sequence[str] = ()) -> tuple[StatusCapture, ...]:
+        return evidence.capture(self._chosen(rails), self._clock)
+
+    def clear(self, rails: Sequence[str] = ()) -> None:
+        evidence.clear(self._chosen(rails))
+
+    def turn_on(self, rails: Sequence[str]) -> None:
+        self._ready()
+        for rail in rails:
+            turn_on(self._output(rail), self._guard)
+
+    def _ready(self) -> None:
+        if not self._is_connected:
+            self.connect()
+
+    def _output(self, rail: str) -> Output:
+        try:
+            return self._outputs[rail]
+        except KeyError:
+            raise BenchError(f"rail {rail!r} is on no device of bus {self._bus!r}") from None
+
+    def _chosen(self, rails: Sequence[str]) -> list[Output]:
+        if rails:
+            return [self._output(rail) for rail in rails]
+        return [output for output in self._outputs.values() if output.rail.tracks is None]
+
+    def _new_sweep(self, rails: tuple[str, ...]) -> tuple[_Ask, ...]:
+        asks = [
+            _Ask(place, rail, output, output.device.paged.status_and_voltage, output.page)
+            for place, rail in enumerate(rails)
+            for output in (self._output(rail),)
+        ]
+        order = {device: index for index, device in enumerate(self._devices)}
+        sweep = tuple(sorted(asks, key=lambda ask: (order[ask.output.device], ask.page)))
+        self._sweeps[rails] = sweep
+        return sweep
+
+    def _decoded(self, output: Output, word: int) -> float:
+        voltage_v = output.voltage_v(word)
+        # Half precision holds infinities and NaN, and no later comparison may be trusted with those.
+        if not -1e9 < voltage_v < 1e9:
+            raise FormatError(f"{output.rail.name}: READ_VOUT 0x{word:04X} is no number ({voltage_v})")
+        return voltage_v
+
+    def _load(self, output: Output) -> Mapping[str, float]:
+        commands = [command for command in _LOAD if output.device.has(command.name)]
+        numbers = output.device.paged.read(output.page, commands) if commands else []
+        read = {command.name: decode_linear11(number) for command, number in zip(commands, numbers, strict=True)}
+        keys = {"READ_IOUT": "current_a", "READ_TEMPERATURE_1": "temperature_degc"}
+        return {key: read[name] for name, key in keys.items() if name in read}
+
+    def _check_gates(self, output: Output) -> None:
+        output.device.check_writable(("OPERATION",))
+        for level in output.rail.levels:
+            side = output.side_of(level)
+            if side is not Side.NOMINAL and not output.holds(side, output.setpoint(level).word):
+                output.device.check_writable((output.margin_command(side).name,))
+
+    def _forget(self) -> None:
+        for output in self._outputs.values():
+            output.device.paged.forget()
+            output.doubt()
+        self._is_hardened = False
+
+    def _reload(self) -> list[str]:
+        failures = []
+        for output in self._outputs.values():
+            try:
+                output.load()
+            except CornerrunError as error:
+                failures.append(f"{output.rail.name}: {error}")
+        return failures
