@@ -95,10 +95,13 @@ def number_summaries(plan: Plan, visits: Sequence[VisitRecord]) -> tuple[NumberS
     return tuple(sorted(found, key=_nearness))
 
 
-def _nearness(item: NumberSummary) -> tuple[bool, float, str, str, str]:
-    nothing = item.distance_sigma is None and item.distance is None
-    distance = item.distance_sigma if item.distance_sigma is not None else item.distance
-    return nothing, distance or 0.0, item.check, item.corner, item.number
+def _nearness(item: NumberSummary) -> tuple[bool, bool, bool, float, str, str, str]:
+    """Order: beyond a limit first; then by standard deviations; then what does not vary; without a limit last."""
+    distance = item.distance if item.distance is not None else 0.0
+    within = distance >= 0
+    steady = item.distance_sigma is None
+    nearness = distance if item.distance_sigma is None or not within else item.distance_sigma
+    return item.distance is None, within, within and steady, nearness, item.check, item.corner, item.number
 
 
 def _number(

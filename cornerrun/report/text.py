@@ -5,7 +5,7 @@ from textwrap import wrap
 
 from cornerrun.report.summary_model import CheckCorner, CornerSummary, Summary
 from cornerrun.report.text_rails import accuracy_lines, drift_lines, margin_lines, rail_lines
-from cornerrun.report.text_table import percent, table
+from cornerrun.report.text_table import one_line, percent, table
 from cornerrun.results.records import Outcome
 from cornerrun.units import Kind, show
 
@@ -37,18 +37,20 @@ def to_text(summary: Summary, *, is_full: bool = False) -> str:
 
 
 def _section(title: str, lines: Sequence[str]) -> str:
-    return "\n".join([title, *(f"  {line}".rstrip() for line in lines)]) if lines else ""
+    return "\n".join([title, *(f"  {one_line(line)}".rstrip() for line in lines)]) if lines else ""
 
 
 def _bullets(texts: Iterable[str]) -> list[str]:
-    return [line for text in texts for line in wrap(text, _WIDTH - 4, initial_indent="- ", subsequent_indent="  ")]
+    return [
+        line for text in texts for line in wrap(one_line(text), _WIDTH - 4, initial_indent="- ", subsequent_indent="  ")
+    ]
 
 
 def _head(summary: Summary) -> str:
     header = summary.header
     kind = header.bench_kind.upper()
     lines = [
-        *wrap(f"{summary.result.upper()}: {summary.why}", _WIDTH, subsequent_indent="  "),
+        *wrap(one_line(f"{summary.result.upper()}: {summary.why}"), _WIDTH, subsequent_indent="  "),
         f"Board left {summary.end_state_text}",
         "",
         f"{header.title}",
@@ -57,7 +59,7 @@ def _head(summary: Summary) -> str:
         f"started {header.started_utc:%Y-%m-%d %H:%M:%S} UTC"
         + (f", took {show(header.duration_s, Kind.TIME, digits=4)}" if header.duration_s is not None else ""),
     ]
-    return "\n".join(lines)
+    return "\n".join(one_line(line) for line in lines)
 
 
 def _tested(summary: Summary) -> list[str]:

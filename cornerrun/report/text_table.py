@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 
-__all__ = ["percent", "plus_minus", "table"]
+__all__ = ["one_line", "percent", "plus_minus", "table"]
 
 
 def table(header: Sequence[str], rows: Sequence[Sequence[str]], *, width: int) -> list[str]:
@@ -10,7 +10,7 @@ def table(header: Sequence[str], rows: Sequence[Sequence[str]], *, width: int) -
 
     Line breaks and other control characters in a cell become spaces: a cell cannot break out of its line.
     """
-    clean = [[_one_line(cell) for cell in row] for row in rows]
+    clean = [[one_line(cell) for cell in row] for row in rows]
     widths = [max(len(row[i]) for row in [list(header), *clean]) for i in range(len(header))]
     left = max(12, width - sum(w + 2 for w in widths[:-1]))
     widths[-1] = min(widths[-1], left)
@@ -18,7 +18,8 @@ def table(header: Sequence[str], rows: Sequence[Sequence[str]], *, width: int) -
     return ["  ".join(_fit(cell, w) for cell, w in zip(line, widths, strict=True)).rstrip() for line in lines]
 
 
-def _one_line(text: str) -> str:
+def one_line(text: str) -> str:
+    """Put spaces for line breaks and other control characters: text from a check or a file cannot steer a terminal."""
     return "".join(character if character.isprintable() else " " for character in text)
 
 
