@@ -9,7 +9,7 @@ from pydantic import Field, model_validator
 
 from cornerrun.bench.simulated.draws import normal
 from cornerrun.errors import CheckError
-from cornerrun.plan.fields import Degrees, FileModel, Ratio, Volts
+from cornerrun.plan.fields import Degrees, FileModel, Name, Ratio, Volts, refusal
 
 __all__ = [
     "BoardCheck",
@@ -77,20 +77,20 @@ class Threshold(FileModel):
     condition named ``condition``, counted from ``at``.
     """
 
-    rail: str
-    minus: dict[str, Ratio] = Field(default_factory=dict)
+    rail: Name
+    minus: dict[Name, Ratio] = Field(default_factory=dict)
     below: Volts | None = None
     above: Volts | None = None
     spread: Annotated[Volts, Field(gt=0)]
     unit_spread: Annotated[Volts, Field(ge=0)] = 0.0
     per_kelvin: Volts = 0.0
-    condition: str = "ambient"
+    condition: Name = "ambient"
     at: Degrees = 25.0
 
     @model_validator(mode="after")
     def _has_one_side(self) -> Self:
         if (self.below is None) == (self.above is None):
-            raise ValueError("give either 'below' or 'above'")
+            raise refusal("a threshold has one side", "give either 'below' or 'above'")
         return self
 
 
@@ -103,7 +103,7 @@ class BoardCheck(FileModel):
 class BoardSettings(FileModel):
     """What works when: the section ``board`` of a simulation file."""
 
-    checks: dict[str, BoardCheck] = Field(default_factory=dict)
+    checks: dict[Name, BoardCheck] = Field(default_factory=dict)
 
 
 def margins(settings: BoardSettings, check: str, view: BoardView) -> tuple[float, ...]:

@@ -12,11 +12,13 @@ from cornerrun.bench.simulated.meter_commands import find
 from cornerrun.bench.simulated.meter_engine import MeterEngine
 from cornerrun.bench.simulated.status import Refusal
 from cornerrun.clock import Clock
-from cornerrun.plan.fields import FileModel, Hertz, Ratio, Seconds, Volts
+from cornerrun.plan.fields import FileModel, Hertz, Ratio, Seconds, Volts, Whole
 
 __all__ = ["SimulatedMeter", "SimulatedMeterSettings"]
 
 _LONGEST_MESSAGE = 1 << 16
+# A comma parts the fields of an identity, a semicolon the answers of a message (IEEE 488.2 sections 10.14 and 8.4.1).
+IdentityField = Annotated[str, Field(min_length=1, max_length=72, pattern=r"^[ !#-+\--:<-~]*$")]
 
 
 class SimulatedMeterSettings(FileModel):
@@ -29,10 +31,10 @@ class SimulatedMeterSettings(FileModel):
     ``latency`` is what taking one message costs.
     """
 
-    maker: str = "SIMULATED"
-    model: str = "DMM-6 scanner"
-    serial: str = "SIM0001"
-    firmware: str = "1.0"
+    maker: IdentityField = "SIMULATED"
+    model: IdentityField = "DMM-6 scanner"
+    serial: IdentityField = "SIM0001"
+    firmware: IdentityField = "1.0"
     line: Annotated[Hertz, Field(gt=0)] = 50.0
     gain_error: Ratio = 0.0
     offset: Volts = 0.0
@@ -41,7 +43,7 @@ class SimulatedMeterSettings(FileModel):
     hum: Annotated[Volts, Field(ge=0)] = 0.0
     relay: Annotated[Seconds, Field(ge=0)] = 0.005
     latency: Annotated[Seconds, Field(ge=0)] = 0.0005
-    seed: int = 0
+    seed: Annotated[Whole, Field(ge=0)] = 0
 
 
 @lru_cache(maxsize=256)

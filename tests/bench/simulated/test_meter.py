@@ -7,6 +7,7 @@ from typing import Any
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from pydantic import ValidationError
 
 from cornerrun.bench.simulated.meter import SimulatedMeter, SimulatedMeterSettings
 from cornerrun.clock import ManualClock
@@ -48,6 +49,13 @@ class Bench:
 
 def test_says_who_it_is() -> None:
     assert Bench(maker="MAKER", serial="00042").ask("*idn?") == "MAKER,DMM-6 scanner,00042,1.0"
+
+
+@pytest.mark.parametrize("field", ["maker", "serial"])
+@pytest.mark.parametrize("text", ["A,B", "A;B", "", "Ä", "A\n"])
+def test_an_identity_that_no_answer_could_carry_is_refused(field: str, text: str) -> None:
+    with pytest.raises(ValidationError):
+        SimulatedMeterSettings.model_validate({field: text})
 
 
 def test_scans_in_the_order_of_the_channels() -> None:
