@@ -79,10 +79,7 @@ class Aftermath:
         self._sequence.go(Phase.RECOVER)
         evidence = self._recovery.evidence(alarm, visit=visit, moving=moving)
         if evidence.is_severe:
-            state, _ = self._way_back.turn_off()
-            return Dealt(
-                trouble=Trouble.SEVERE_TRIP, ends_run=True, why=_told(alarm, evidence), state=state, evidence=evidence
-            )
+            return self._off(Trouble.SEVERE_TRIP, _told(alarm, evidence), evidence)
         try:
             self._recovery.recover(evidence, return_order)
         except BaseException as error:
@@ -92,22 +89,32 @@ class Aftermath:
     def _power_down(self, alarm: Alarmed, visit: int, moving: Sequence[str]) -> Dealt:
         """Turn off. Rails that a device has shut down already can wait for the evidence; rails still on cannot."""
         if alarm.trouble is Trouble.SUPERVISION:
-            state, _ = self._way_back.turn_off()
-            return Dealt(trouble=alarm.trouble, ends_run=True, why=str(alarm), state=state)
+            return self._off(alarm.trouble, str(alarm), None)
         evidence: Evidence | None = None
         if alarm.rails and all(_is_off(self._supervisor.last(rail)) for rail in alarm.rails):
             evidence = self._recovery.evidence(alarm, visit=visit, moving=moving)
-        state, _ = self._way_back.turn_off()
+        state, failed = self._way_back.turn_off()
         if evidence is None:
             evidence = self._recovery.evidence(alarm, visit=visit, moving=moving)
-        return Dealt(trouble=alarm.trouble, ends_run=True, why=_told(alarm, evidence), state=state, evidence=evidence)
+        why = _told(alarm, evidence)
+        return Dealt(
+            trouble=alarm.trouble,
+            ends_run=True,
+            why=f"{why}; {failed}" if failed else why,
+            state=state,
+            evidence=evidence,
+        )
 
     def _failed(self, error: BaseException, why: str, evidence: Evidence | None) -> Dealt:
-        state, _ = self._way_back.turn_off()
+        told = f"{why}; the board did not come back to nominal: {explain(error)}"
+        return self._off(Trouble.FAILED_RETURN, told, evidence)
+
+    def _off(self, trouble: Trouble, why: str, evidence: Evidence | None) -> Dealt:
+        state, failed = self._way_back.turn_off()
         return Dealt(
-            trouble=Trouble.FAILED_RETURN,
+            trouble=trouble,
             ends_run=True,
-            why=f"{why}; the board did not come back to nominal: {explain(error)}",
+            why=f"{why}; {failed}" if failed else why,
             state=state,
             evidence=evidence,
         )

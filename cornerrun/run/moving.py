@@ -13,6 +13,8 @@ from cornerrun.run.supervisor import Supervisor
 
 __all__ = ["Mover"]
 
+_GRAIN_S = 1e-9  # chosen: the rounding of sums of times
+
 
 class Mover:
     """Know the level of every rail, move rails, and tell how each got there.
@@ -31,6 +33,7 @@ class Mover:
         for rail in plan.rails:
             if rail.tracks is not None:
                 self._followers.setdefault(rail.tracks.rail, []).append(rail.name)
+        self._pace_s = 0.0
         self.levels: dict[str, str] = dict.fromkeys((rail.name for rail in plan.rails if rail.is_moved), NOMINAL)
 
     def off_nominal(self) -> int:
@@ -65,7 +68,6 @@ class Mover:
         }
         waiting = dict(detectors)
         while waiting:
-            self._supervisor.wait_until(min(detector.next_at() for detector in waiting.values()))
             self._feed(waiting)
             done = [rail for rail, detector in waiting.items() if detector.state is not State.WAITING]
             for rail in done:
@@ -102,18 +104,29 @@ class Mover:
         )
 
     def _feed(self, waiting: Mapping[str, Detector]) -> None:
-        """Read the rails whose next conversion is due, unless the watch has just read them; feed the detectors."""
-        now_s = self._clock.now_s()
-        due, fresh = [], []
-        for rail, detector in waiting.items():
-            next_s = detector.next_at()
+        """Wait for the next conversion that counts, read, and feed the detectors.
+
+        Rails that will be due by the time that the bus gets to them are read in the same go: they were read one after
+        the other before, so they come due one after the other as well.
+        """
+        due = sorted((detector.next_at(), rail) for rail, detector in waiting.items())
+        self._supervisor.wait_until(due[0][0])
+        at_s = self._clock.now_s() + _GRAIN_S
+        batch: list[str] = []
+        for next_s, rail in due:
             last = self._supervisor.last(rail)
             if last is not None and last.read_at_s >= next_s:
-                fresh.append(last)
-            elif next_s <= now_s:
-                due.append(rail)
-        for reading in (*fresh, *(self._supervisor.read(due) if due else ())):
+                # The watch has just read it.
+                waiting[rail].feed(last.read_at_s, last.voltage_v)
+            elif next_s <= at_s + len(batch) * self._pace_s:
+                batch.append(rail)
+        if not batch:
+            return
+        readings = self._supervisor.read(batch)
+        for reading in readings:
             waiting[reading.rail].feed(reading.read_at_s, reading.voltage_v)
+        if len(readings) > 1:
+            self._pace_s = (readings[-1].read_at_s - readings[0].read_at_s) / (len(readings) - 1)
 
     def _result(self, rail: str, detector: Detector) -> SettleResult:
         return SettleResult(

@@ -127,7 +127,9 @@ class Supervisor:
         if now_s >= self._due_s:
             # What was read in the younger half of the period is not read again.
             limit_s = now_s - self._period_s / 2
-            self.read([rail for rail, watched in self._watched.items() if watched.read_at_s <= limit_s])
+            stale = [rail for rail, watched in self._watched.items() if watched.read_at_s <= limit_s]
+            if stale:
+                self.read(stale)
             oldest_s = min((watched.read_at_s for watched in self._watched.values()), default=now_s)
             self._due_s = oldest_s + self._period_s
         return self._due_s

@@ -59,8 +59,8 @@ class WayBack:
         with self.shielded():
             self._twice("nominal", lambda: self._settle_at_nominal(return_order))
 
-    def end(self, baseline: Baseline, return_order: Sequence[Sequence[str]]) -> tuple[EndState, str]:
-        """Bring the board to nominal, restore the baseline, and verify; turn it off if any of that fails.
+    def end(self, baseline: Baseline | None, return_order: Sequence[Sequence[str]]) -> tuple[EndState, str]:
+        """Bring the board to nominal, restore the baseline if there is one, and verify; off if any of that fails.
 
         Returns where the board is, and why if it is not at nominal. Never raises.
         """
@@ -70,8 +70,10 @@ class WayBack:
                     self._sequence.go(Phase.RETURN)
                 self._twice("nominal", lambda: self._settle_at_nominal(return_order))
                 self._sequence.go(Phase.RESTORE)
-                self._twice("the baseline", lambda: self._safety.restore(baseline))
-                self._settle_at_nominal(())
+                if baseline is not None:
+                    self._twice("the baseline", lambda: self._safety.restore(baseline))
+                    self.verify_nominal()
+                self._sequence.go(Phase.ENDED)
             except BaseException as error:  # whatever it was, the board comes first
                 why = f"the board could not be brought back to nominal: {explain(error)}"
                 self._journal.note("error", why)
