@@ -10,11 +10,12 @@ import re
 import signal
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import lru_cache
 from itertools import islice
 
 from cornerrun.plan.model import Acceptance
 
-__all__ = ["BARE", "MOST_NUMBERS", "Answer", "clean", "from_command", "from_return", "judged"]
+__all__ = ["BARE", "MOST_NUMBERS", "PASSED", "Answer", "clean", "from_command", "from_return", "judged"]
 
 BARE = ""  # the name of a number that came without one, until `judged` finds the one that `accept` gives
 MOST_NUMBERS = 256  # chosen: more named numbers than a person would write limits for
@@ -33,6 +34,9 @@ class Answer:
     reason: str = ""
 
 
+PASSED = Answer(passed=True)
+
+
 def clean(text: object, limit: int = 400) -> str:
     """Make a text of anything, on one line, short, and without what a store or a sheet cannot hold."""
     try:
@@ -49,21 +53,23 @@ def from_return(value: object) -> Answer:
 
     Zero-dimensional numpy values count as what they hold. A mapping may hold its verdict as ``passed``.
     """
+    if value is True:
+        return PASSED
     value = _unwrapped(value)
     if isinstance(value, bool):
         return Answer(passed=value)
-    if value is None:
-        return Answer(trouble="it returned nothing (None); return True or False, a number, or named numbers")
     if isinstance(value, Mapping):
         return _from_mapping(value, "it returned")
     number = _number(value)
-    if number is None:
-        return Answer(
-            trouble=f"it returned {_described(value)}; return True or False, a number, or a mapping of named numbers"
-        )
-    if not math.isfinite(number):
-        return Answer(trouble=f"it returned {number}, which is no number to judge")
-    return Answer(numbers={BARE: number})
+    if value is None:
+        trouble = "it returned nothing (None); return True or False, a number, or named numbers"
+    elif number is None:
+        trouble = f"it returned {_described(value)}; return True or False, a number, or a mapping of named numbers"
+    elif not math.isfinite(number):
+        trouble = f"it returned {number}, which is no number to judge"
+    else:
+        return Answer(numbers={BARE: number})
+    return Answer(trouble=trouble)
 
 
 def from_command(exit_status: int, stdout: str) -> Answer:
@@ -86,7 +92,7 @@ def from_command(exit_status: int, stdout: str) -> Answer:
 
 def judged(answer: Answer, accept: Mapping[str, Acceptance]) -> Answer:
     """Judge named numbers by the plan's limits, both inclusive: the answer's own verdict must hold as well."""
-    if answer.trouble:
+    if answer.trouble or (answer.passed is not None and not accept):
         return answer
     numbers = dict(answer.numbers)
     if BARE in numbers:
@@ -141,7 +147,7 @@ def _from_mapping(value: Mapping[object, object], says: str) -> Answer:
     numbers: dict[str, float] = {}
     passed: bool | None = None
     for key, raw in islice(value.items(), MOST_NUMBERS + 1):
-        name, plain = clean(key, _NAME_LENGTH), _unwrapped(raw)
+        name, plain = _number_name(key) if type(key) is str else clean(key, _NAME_LENGTH), _unwrapped(raw)
         if name == "passed" and isinstance(plain, bool):
             passed = plain
             continue
@@ -156,6 +162,11 @@ def _from_mapping(value: Mapping[object, object], says: str) -> Answer:
     if passed is None and not numbers:
         return Answer(trouble=f"{says} an empty mapping")
     return Answer(passed=passed, numbers=numbers)
+
+
+@lru_cache(maxsize=1024)
+def _number_name(name: str) -> str:
+    return clean(name, _NAME_LENGTH)
 
 
 def _printed(stdout: str) -> Answer:

@@ -14,9 +14,7 @@ the run is stopped meanwhile                           aborted
 """
 
 import hashlib
-import os
-import shutil
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from types import TracebackType
@@ -27,14 +25,11 @@ from cornerrun.plan.model import NOMINAL, Check, CheckCriterion, Screen, Source
 from cornerrun.results.records import Outcome, Trial
 from cornerrun.run.answers import Answer, judged
 from cornerrun.run.view import CheckView
-from cornerrun.run.wire import encode_view
-from cornerrun.run.worker_link import Record, Reply, Tick, Trouble, WorkerLink
+from cornerrun.run.worker_link import Record, Tick, Trouble
+from cornerrun.run.worker_session import Call, WorkerSession
 
 __all__ = ["CheckRun", "CheckRunner", "HookFailure", "Tick"]
 
-_LOAD_TIMEOUT_S = 60.0  # chosen: a check may import something large
-
-Call = str | tuple[str, ...]
 Progress = Callable[[int, int], None]
 
 
@@ -72,14 +67,11 @@ class CheckRunner:
         criterion: CheckCriterion | None = None,
     ) -> None:
         self._checks = tuple(checks)
-        self._directory = directory.resolve()
         self._clock = clock
         self._criterion = criterion or Screen(failures=0)
-        self._link: WorkerLink | None = None
-        self._loaded: dict[str, str] = {}
-        self._ready: set[str] = set()  # had its set-up in this worker
-        self._begun: set[str] = set()  # had its set-up in this run
-        self._sent: CheckView | None = None
+        self._session = WorkerSession(directory=directory.resolve(), clock=clock)
+        self._set_up_in: dict[str, int] = {}  # the generation of workers in which a check had its set-up of the run
+        self._owed: dict[str, tuple[Check, CheckView]] = {}  # corner tear-downs that a trouble of the rails cut off
         self._answered: dict[str, bool] = {}
 
     def __enter__(self) -> "CheckRunner":
@@ -96,16 +88,17 @@ class CheckRunner:
         CheckError lists everything that cannot be used, with what to do.
         """
         problems: list[str] = []
-        paths: dict[Path, None] = {}
+        paths: dict[Path, None] = {}  # in order, each once
         for check in self._checks:
             for hook, call in _calls(check):
                 try:
-                    path = self._load(call, None) if isinstance(call, str) else self._found(call)
+                    path = self._session.find(call, is_interruptible=False)
                 except CheckError as error:
-                    problems.append(f"check {check.name!r}: {hook}{error}")
+                    shown = f"{call}: " if isinstance(call, str) else ""
+                    problems.append(f"check {check.name!r}: {hook}{shown}{error}")
                     continue
-                if path:
-                    paths[Path(path)] = None
+                if path is not None:
+                    paths[path] = None
         if problems:
             raise CheckError("\n".join(dict.fromkeys(problems)))
         files = [path for path in paths if path.is_file()]
@@ -120,14 +113,13 @@ class CheckRunner:
 
     def end_run(self, view: CheckView, tick: Tick | None = None) -> tuple[HookFailure, ...]:
         """Run each tear-down of the run, also after a stop; one that fails never stops the others."""
-        failures = []
+        failures = self._pay(tick)
         for check in self._checks:
-            if check.run_tear_down is not None and check.name in self._begun:
+            if check.run_tear_down is not None and check.name in self._set_up_in:
                 reason = self._hook(check, check.run_tear_down, view, tick, is_interruptible=False)
                 if reason:
                     failures.append(HookFailure(check=check.name, hook="run tear-down", reason=reason))
-        self._ready.clear()
-        self._begun.clear()
+        self._set_up_in.clear()
         self._answered.clear()
         return tuple(failures)
 
@@ -145,8 +137,11 @@ class CheckRunner:
         raises ends the check and goes on to the caller. On a clock that does not pass by itself, each trial is charged
         ``takes_s``. ``progress`` is told the trials done and failed. Trials end at the first that gives no answer.
         """
+        if self._clock.stop.reason is not None:
+            return CheckRun(outcome=Outcome.ABORTED, reason=self._stopped())
         if check.trials < 1:
             return CheckRun(outcome=Outcome.NOT_RUN, reason="the plan asks for no trial")
+        self._pay(tick)
         failure = self._set_up_run(check, view, tick)
         reason = f"{failure.hook}: {failure.reason}" if failure is not None else ""
         if not reason and check.corner_set_up is not None:
@@ -155,8 +150,11 @@ class CheckRunner:
         if reason:
             outcome = Outcome.ABORTED if self._clock.stop.reason is not None else Outcome.ERROR
             return CheckRun(outcome=outcome, reason=reason)
+        if check.corner_tear_down is not None:
+            self._owed[check.name] = (check, view)
         done = self._trials(check, view, tick, progress)
         if check.corner_tear_down is not None:
+            del self._owed[check.name]
             reason = self._hook(check, check.corner_tear_down, view, tick, is_interruptible=False)
             if reason and not done.outcome.is_bench_trouble:
                 done = replace(done, outcome=Outcome.ERROR, reason=f"corner tear-down: {reason}")
@@ -164,14 +162,10 @@ class CheckRunner:
 
     def close(self) -> str:
         """End the worker and everything that checks have started; says what could not be ended, mostly nothing."""
-        if self._link is None:
-            return ""
-        link, self._link = self._link, None
-        return link.close()
+        return self._session.close()
 
     def _trials(self, check: Check, view: CheckView, tick: Tick | None, progress: Progress | None) -> CheckRun:
-        asked = {"first": view.trial, "count": check.trials}
-        reply = self._ask(check, check.python or check.command or (), view, tick, asked)
+        reply = self._session.trials(check, _call(check), view, tick, count=check.trials)
         trials: list[Trial] = []
         failures = 0
         for record in reply.records:
@@ -248,20 +242,30 @@ class CheckRunner:
 
     def _set_up_run(self, check: Check, view: CheckView, tick: Tick | None) -> HookFailure | None:
         """Run the set-up of the run where this worker has not had it yet."""
-        if check.run_set_up is not None and not (self._is_warm() and check.name in self._ready):
+        is_done = self._session.is_warm and self._set_up_in.get(check.name) == self._session.generation
+        if check.run_set_up is not None and not is_done:
             reason = self._hook(check, check.run_set_up, view, tick)
             if reason:
                 return HookFailure(check=check.name, hook="run set-up", reason=reason)
-            self._ready.add(check.name)
-        self._begun.add(check.name)
+        self._set_up_in[check.name] = self._session.generation
         return None
+
+    def _pay(self, tick: Tick | None) -> list[HookFailure]:
+        """Run the corner tear-downs that could not be run when the rails were in trouble."""
+        owed, self._owed = self._owed, {}
+        failures = []
+        for check, view in owed.values():
+            assert check.corner_tear_down is not None
+            reason = self._hook(check, check.corner_tear_down, view, tick, is_interruptible=False)
+            if reason:
+                failures.append(HookFailure(check=check.name, hook="corner tear-down", reason=reason))
+        return failures
 
     def _hook(
         self, check: Check, call: Call, view: CheckView, tick: Tick | None, *, is_interruptible: bool = True
     ) -> str:
         """Run a set-up or tear-down; tell why it failed, or nothing."""
-        asked = {"first": view.trial, "count": 1, "is_hook": True}
-        reply = self._ask(check, call, view, tick, asked, is_interruptible=is_interruptible)
+        reply = self._session.trials(check, call, view, tick, count=1, is_hook=True, is_interruptible=is_interruptible)
         if reply.trouble is not None:
             return reply.trouble.text
         record = reply.records[-1]
@@ -269,96 +273,15 @@ class CheckRunner:
             return record.trouble or record.reason or "it returned False"
         return ""
 
-    def _ask(
-        self,
-        check: Check,
-        call: Call,
-        view: CheckView,
-        tick: Tick | None,
-        asked: Mapping[str, object],
-        *,
-        is_interruptible: bool = True,
-    ) -> Reply:
-        """Send a batch of trials to the worker, with the view where it has not got that one yet."""
-        request: dict[str, object] = {"op": "trials", "is_hook": False, "check": check.name, **asked}
-        request["settings"] = dict(check.settings or view.settings)
-        try:
-            if isinstance(call, str):
-                self._load(call, tick)
-                request["python"] = call
-            else:
-                self._found(call)
-                request["command"] = list(call)
-            link = self._linked(tick)
-        except CheckError as error:
-            return Reply(trouble=Trouble(kind="died", text=str(error)))
-        if self._sent is None or not _is_same_place(self._sent, view):
-            request["view"] = encode_view(view)
-            self._sent = view
-        reply = link.ask(request, timeout_s=check.timeout_s, tick=tick, is_interruptible=is_interruptible)
-        if not link.is_alive:
-            self._forget()
-        return reply
 
-    def _linked(self, tick: Tick | None) -> WorkerLink:
-        if self._link is None or not self._link.is_alive:
-            self._forget()
-            self._link = WorkerLink(directory=self._directory, clock=self._clock)
-            self._link.wait_until_ready(tick)
-        return self._link
-
-    def _is_warm(self) -> bool:
-        return self._link is not None and self._link.is_alive
-
-    def _forget(self) -> None:
-        """Know nothing of the worker that is gone."""
-        self._link = None
-        self._sent = None
-        self._loaded.clear()
-        self._ready.clear()
-
-    def _load(self, call: str, tick: Tick | None) -> str:
-        """Have the worker load a callable; tell the file that it comes from. CheckError says why it cannot."""
-        if not self._is_warm() or call not in self._loaded:
-            link = self._linked(tick)
-            request = {"op": "load", "target": call}
-            reply = link.ask(request, timeout_s=_LOAD_TIMEOUT_S, tick=tick)
-            if reply.trouble is not None:
-                self._forget()
-                raise CheckError(f"{call}: importing it: {reply.trouble.text}")
-            if reply.answer["trouble"]:
-                raise CheckError(f"{call}: {reply.answer['trouble']}")
-            self._loaded[call] = str(reply.answer["path"])
-        return self._loaded[call]
-
-    def _found(self, command: Sequence[str]) -> str:
-        """Find the file that a command starts. CheckError says what is wrong with it."""
-        if not command or not command[0].strip():
-            raise CheckError("its command is empty")
-        name = command[0]
-        if os.sep not in name:
-            found = shutil.which(name)
-            if found is None:
-                raise CheckError(f"no command {name!r} on the PATH; for a file beside the plan write ./{name}")
-            return found
-        path = self._directory / name
-        if not path.is_file():
-            raise CheckError(f"there is no file {path}")
-        if not os.access(path, os.X_OK):
-            raise CheckError(f"{path} is not executable: chmod +x {path}")
-        with path.open("rb") as file:
-            first = file.read(256).partition(b"\n")[0]
-        words = first[2:].split(b" ") if first.startswith(b"#!") else []
-        interpreter = next((word.decode("utf-8", "replace") for word in words if word), "")
-        if interpreter and not Path(interpreter).is_file():
-            raise CheckError(f"{path} names an interpreter that is not there: {interpreter!r}")
-        return str(path)
+def _call(check: Check) -> Call:
+    return check.python if check.python is not None else check.command or ()
 
 
 def _calls(check: Check) -> list[tuple[str, Call]]:
     """List what a check calls, each with the words that name its place in a message."""
     calls: list[tuple[str, Call | None]] = [
-        ("", check.python if check.python is not None else check.command or ()),
+        ("", _call(check)),
         ("run set-up: ", check.run_set_up),
         ("corner set-up: ", check.corner_set_up),
         ("corner tear-down: ", check.corner_tear_down),
@@ -378,16 +301,4 @@ def _silent(check: Check, trial: int, trouble: Trouble) -> Trial:
         duration_s=duration_s,
         output=trouble.output,
         reason=trouble.text,
-    )
-
-
-def _is_same_place(one: CheckView, other: CheckView) -> bool:
-    """Whether two views differ by check, trial and settings at most; by identity, since comparing costs as much."""
-    return (
-        one.readings is other.readings
-        and one.levels is other.levels
-        and one.conditions is other.conditions
-        and one.unit is other.unit
-        and (one.corner, one.visit, one.seed, one.serial, one.directory)
-        == (other.corner, other.visit, other.seed, other.serial, other.directory)
     )
