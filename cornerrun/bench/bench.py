@@ -1,0 +1,146 @@
+"""Plan and bench file -> one RailPower for all links, the meter, the conditions; and one Guard over all of them."""
+
+from collections import Counter
+from collections.abc import Mapping
+from contextlib import ExitStack
+from typing import TYPE_CHECKING
+
+from cornerrun.bench.combined import CombinedPower, PowerDriver
+from cornerrun.bench.ports import BenchPorts, Condition, Voltmeter
+from cornerrun.bench.registry import Surroundings, condition_driver, link_driver, meter_driver
+from cornerrun.clock import Clock
+from cornerrun.errors import PlanError
+from cornerrun.plan.bench_file import BenchFile
+from cornerrun.plan.model import Plan
+
+if TYPE_CHECKING:
+    from cornerrun.bench.pmbus.health import CountedLink
+
+__all__ = ["bench_identity", "is_private", "open_bench"]
+
+_IN_PROCESS = "simulated"
+
+
+def is_private(bench_file: BenchFile) -> bool:
+    """Tell whether every link of a bench ends in this process, so that no other process can disturb it."""
+    meter_is_private = bench_file.meter is None or bench_file.meter.resource == _IN_PROCESS
+    return meter_is_private and all(bus.link == _IN_PROCESS for bus in bench_file.buses.values())
+
+
+def bench_identity(bench_file: BenchFile) -> str:
+    """Name a bench for locks and for the store: its station and what its links reach."""
+    links = sorted(bus.link for bus in bench_file.buses.values())
+    if bench_file.simulation is not None and _IN_PROCESS in links:
+        links.append(str(bench_file.simulation))
+    return f"{bench_file.station} ({', '.join(dict.fromkeys(links))})"
+
+
+def open_bench(plan: Plan, bench_file: BenchFile, clock: Clock, *, seed: int | None = None) -> BenchPorts:
+    """Open every link and instrument of a bench; what is open already is closed if one cannot be.
+
+    ``seed`` replaces that of the simulation file. Nothing is sent that changes a device.
+
+    Raises:
+        PlanError: the files do not fit each other.
+        BenchError: a link or an instrument cannot be reached.
+
+    """
+    with ExitStack() as opened:
+        surroundings = Surroundings(
+            plan=plan, bench_file=bench_file, clock=clock, simulation=_simulation(bench_file, clock, seed)
+        )
+        drivers, links = _power(surroundings, opened)
+        meter = _meter(surroundings, opened)
+        conditions = _conditions(surroundings)
+        power = CombinedPower(drivers)
+        closing = opened.pop_all()
+    return BenchPorts(
+        identity=bench_identity(bench_file),
+        power=power,
+        safety=power,
+        faults=power,
+        meter=meter,
+        conditions=conditions,
+        links={bus.name: bus.link for bus in bench_file.buses.values()},
+        traffic=lambda: _traffic(links),
+        close=closing.close,
+    )
+
+
+def _simulation(bench_file: BenchFile, clock: Clock, seed: int | None) -> object:
+    if bench_file.simulation is None:
+        return None
+    from cornerrun.bench.simulated.bench import SimulatedBench
+
+    return SimulatedBench.load(bench_file.simulation, clock, seed=seed)
+
+
+def _power(surroundings: Surroundings, opened: ExitStack) -> "tuple[list[PowerDriver], list[CountedLink]]":
+    from cornerrun.bench.guard import Guard
+    from cornerrun.bench.pmbus.controller import PmbusPower
+    from cornerrun.bench.pmbus.health import CountedLink
+    from cornerrun.bench.pmbus.profile import load_profile
+
+    plan, bench_file = surroundings.plan, surroundings.bench_file
+    guard = Guard(plan)
+    drivers: list[PowerDriver] = []
+    links: list[CountedLink] = []
+    by_bus: dict[str, list[str]] = {}
+    for device in plan.devices.values():
+        by_bus.setdefault(device.bus, []).append(device.name)
+    for bus_name, names in by_bus.items():
+        if bus_name not in bench_file.buses:
+            known = ", ".join(bench_file.buses) or "none"
+            raise PlanError(
+                f"{bench_file.source.path}: buses: devices {', '.join(names)} sit on bus {bus_name!r}, which this "
+                f"bench does not have; it has {known}"
+            )
+        bus = bench_file.buses[bus_name]
+        build, target = link_driver(bus.link)
+        link = build(bus, target, surroundings)
+        opened.callback(link.close)
+        counted = CountedLink(link, name=bus_name)
+        links.append(counted)
+        devices = [plan.devices[name] for name in names]
+        profiles = {device.profile: load_profile(device.profile, plan.directory) for device in devices}
+        drivers.append(
+            PmbusPower(
+                plan=plan,
+                bus=bus,
+                devices=devices,
+                link=counted,
+                profiles=profiles,
+                guard=guard,
+                clock=surroundings.clock,
+            )
+        )
+    return drivers, links
+
+
+def _meter(surroundings: Surroundings, opened: ExitStack) -> Voltmeter | None:
+    instrument = surroundings.bench_file.meter
+    if instrument is None:
+        return None
+    meter = meter_driver(instrument.driver)(instrument, surroundings)
+    opened.callback(meter.close)
+    return meter
+
+
+def _conditions(surroundings: Surroundings) -> Mapping[str, Condition]:
+    conditions = {}
+    for condition in surroundings.plan.conditions:
+        driver = surroundings.bench_file.conditions.get(condition.name)
+        if driver is None:
+            raise PlanError(
+                f"{surroundings.bench_file.source.path}: conditions: the plan sets {condition.name!r}, and this bench "
+                "has nothing that does; add it there, or take it from the plan"
+            )
+        conditions[condition.name] = condition_driver(driver.driver)(driver, surroundings)
+    return conditions
+
+
+def _traffic(links: "list[CountedLink]") -> Mapping[str, int]:
+    total: Counter[str] = Counter()
+    for link in links:
+        total.update(link.counts)
+    return dict(total)

@@ -1,0 +1,74 @@
+"""The built-in drivers' constructors, as the registry wants them."""
+
+from cornerrun.bench.pmbus.link import Link
+from cornerrun.bench.ports import Condition, Voltmeter
+from cornerrun.bench.registry import Surroundings
+from cornerrun.bench.scpi.session import TextLink
+from cornerrun.errors import PlanError
+from cornerrun.plan.bench_file import Bus, ConditionDriver, Instrument
+
+__all__ = ["open_i2c_link", "open_scpi_meter", "open_simulated_condition", "open_simulated_link", "open_tcp_link"]
+
+
+def open_simulated_link(bus: Bus, target: str, surroundings: Surroundings, /) -> Link:
+    """Open a bus of the bench simulated in this process."""
+    del target
+    link: Link = surroundings.simulation.link(bus.name)
+    link.pec = int(bus.pec)
+    return link
+
+
+def open_tcp_link(bus: Bus, target: str, surroundings: Surroundings, /) -> Link:
+    """Open a bus behind TCP; ``target`` is HOST:PORT."""
+    from cornerrun.bench.pmbus.tcp import TcpLink
+
+    host, _, port = target.rpartition(":")
+    if not host or not port.isdigit():
+        raise PlanError(
+            f"{surroundings.bench_file.source.path}: buses.{bus.name}.link: {bus.link!r} names no host and port; "
+            "write it like 'tcp:127.0.0.1:5030'"
+        )
+    link = TcpLink(host, int(port))
+    link.pec = int(bus.pec)
+    return link
+
+
+def open_i2c_link(bus: Bus, target: str, surroundings: Surroundings, /) -> Link:
+    """Open a Linux I2C adapter by its name; ``target`` is the name as ``/sys/class/i2c-adapter/*/name`` shows it."""
+    from cornerrun.bench.pmbus.adapters import open_adapter
+
+    del surroundings
+    return open_adapter(target, pec=bus.pec)
+
+
+def open_scpi_meter(instrument: Instrument, surroundings: Surroundings, /) -> Voltmeter:
+    """Open a SCPI meter, through VISA or in this process."""
+    from cornerrun.bench.scpi.meter import ScpiMeter
+
+    return ScpiMeter(
+        link=_text_link(instrument, surroundings),
+        instrument=instrument,
+        channels=surroundings.bench_file.channels,
+        rails=surroundings.plan.rails,
+        clock=surroundings.clock,
+    )
+
+
+def _text_link(instrument: Instrument, surroundings: Surroundings) -> TextLink:
+    if instrument.resource == "simulated":
+        link: TextLink | None = surroundings.simulation.meter()
+        if link is None:
+            raise PlanError(
+                f"{surroundings.bench_file.source.path}: instruments.{instrument.name}: the simulation file has no "
+                "meter; add a `meter` section to it"
+            )
+        return link
+    from cornerrun.bench.scpi.visa import PyvisaLink
+
+    return PyvisaLink(instrument.resource)
+
+
+def open_simulated_condition(driver: ConditionDriver, surroundings: Surroundings, /) -> Condition:
+    """Open a condition of the bench simulated in this process."""
+    condition: Condition = surroundings.simulation.condition(driver.name)
+    return condition

@@ -1,0 +1,44 @@
+"""`cornerrun report`: report on a run that is in the store."""
+
+from pathlib import Path
+
+import click
+
+from cornerrun.cli.common import json_option, open_store, print_json, store_options
+
+
+@click.command()
+@click.argument("run", metavar="RUN", required=False)
+@store_options
+@click.option("--workbook", is_flag=True, help="Write the workbook to DIR/RUN/report.xlsx.")
+@click.option("--out", "out_path", metavar="FILE", type=click.Path(path_type=Path), help="Write the workbook there.")
+@click.option("--csv", "csv_dir", metavar="FOLDER", type=click.Path(path_type=Path), help="Write every table as CSV.")
+@json_option
+def command(
+    *,
+    run: str | None,
+    results_dir: Path,
+    store_url: str | None,
+    workbook: bool,
+    out_path: Path | None,
+    csv_dir: Path | None,
+    as_json: bool,
+) -> None:
+    """Report on RUN: its name, the beginning of its name, or the newest run if none is given."""
+    from cornerrun.cli.reporting import write_reports
+
+    with open_store(results_dir, store_url, must_exist=True) as store:
+        run_id = store.find(run or "last").run_id
+        wanted = workbook or out_path is not None
+        written = write_reports(store, run_id, results_dir, workbook=wanted, target=out_path)
+        paths = list(written.paths)
+        if csv_dir is not None:
+            from cornerrun.results.export import export_csv
+
+            paths.extend(export_csv(store.load(run_id), csv_dir))
+    if as_json:
+        print_json(written.machine)
+    else:
+        click.echo(written.text)
+    for path in paths:
+        click.echo(f"written: {path}", err=as_json)

@@ -1,0 +1,42 @@
+"""From a run in the store to the reports a person asked for; shared by `run` and `report`."""
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from cornerrun.results.store import Store
+
+__all__ = ["Written", "write_reports"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Written:
+    """A report as text, as JSON-ready data, and the files written."""
+
+    text: str
+    machine: object
+    paths: tuple[Path, ...]
+
+
+def write_reports(
+    store: "Store", run_id: str, results_dir: Path, *, workbook: bool, target: Path | None = None
+) -> Written:
+    """Summarise a run once and write what is asked for.
+
+    The workbook goes to ``target``, or to ``results_dir``/RUN/report.xlsx.
+    """
+    from cornerrun.report.machine import to_json
+    from cornerrun.report.summary import summarise
+    from cornerrun.report.text import to_text
+
+    data = store.load(run_id)
+    summary = summarise(data)
+    paths = []
+    if workbook:
+        from cornerrun.report.workbook import write_workbook
+
+        path = target or results_dir / run_id / "report.xlsx"
+        write_workbook(summary, data, path)
+        paths.append(path)
+    return Written(text=to_text(summary), machine=to_json(summary), paths=tuple(paths))

@@ -1,0 +1,123 @@
+"""`cornerrun run`: the main job, from plan files to a report."""
+
+import random
+import sys
+from collections.abc import Mapping
+from pathlib import Path
+
+import click
+
+from cornerrun.cli.common import (
+    at_bench,
+    bench_option,
+    json_option,
+    limits_option,
+    open_store,
+    operator_name,
+    plan_argument,
+    print_json,
+    read_files,
+    real_time_option,
+    store_options,
+)
+from cornerrun.errors import UsageError
+
+
+@click.command()
+@plan_argument
+@bench_option
+@limits_option
+@click.option("--serial", required=True, metavar="SN", help="Serial number of the board, as text.")
+@click.option(
+    "--units", "units_path", metavar="CSV", type=click.Path(path_type=Path), help="Units file: data by serial."
+)
+@click.option("--operator", metavar="NAME", help="Who runs it; the login name unless given.")
+@click.option("--only", metavar="CORNER", multiple=True, help="Visit only this corner (a name or a shell pattern).")
+@click.option("--seed", type=int, help="Seed of the simulated bench and of the checks' draws.")
+@store_options
+@real_time_option
+@click.option("--no-workbook", is_flag=True, help="Keep the run in the store only.")
+@json_option
+def command(
+    *,
+    plan_path: Path,
+    bench_path: Path | None,
+    limits_path: Path | None,
+    serial: str,
+    units_path: Path | None,
+    operator: str | None,
+    only: tuple[str, ...],
+    seed: int | None,
+    results_dir: Path,
+    store_url: str | None,
+    real_time: bool,
+    no_workbook: bool,
+    as_json: bool,
+) -> int:
+    """Run a plan on one board: move, settle, measure, check, come back, report.
+
+    The board is at nominal on every way out: at the end, on Ctrl-C, SIGTERM, SIGHUP and after an error. Progress goes
+    to stderr, the report to stdout and to DIR/RUN/.
+    """
+    from cornerrun.cli.banner import banner
+    from cornerrun.cli.progress import listening
+    from cornerrun.cli.reporting import write_reports
+    from cornerrun.corners.order import steps
+    from cornerrun.corners.select import select
+    from cornerrun.preflight.rules import stop_on_errors
+    from cornerrun.run.checks import CheckRunner
+    from cornerrun.run.runner import run_plan
+
+    _refuse_bad_serial(serial)
+    plan, bench_file = read_files(plan_path, bench_path, limits_path)
+    unit_data = _unit_data(units_path, serial)
+    stop_on_errors(plan, bench_file)
+    selection = select(plan)
+    planned = steps(plan, selection, only=only or None)
+    click.echo(banner(plan, bench_file, serial=serial, visits=len(planned)), err=True)
+    with open_store(results_dir, store_url) as store:
+        purpose = f"run of {plan_path} on {serial}"
+        with (
+            at_bench(plan, bench_file, purpose=purpose, real_time=real_time, seed=seed) as bench,
+            CheckRunner(checks=plan.checks, directory=plan.directory, clock=bench.clock) as checks,
+            listening(sys.stderr) as listener,
+        ):
+            end = run_plan(
+                plan,
+                bench_file,
+                bench.ports,
+                store,
+                bench.clock,
+                checks,
+                steps=planned,
+                selection=selection,
+                serial=serial,
+                operator=operator or operator_name(),
+                seed=seed if seed is not None else random.SystemRandom().randrange(2**31),
+                unit_data=unit_data,
+                listener=listener,
+            )
+        written = write_reports(store, end.run_id, results_dir, workbook=not no_workbook)
+    if as_json:
+        print_json(written.machine)
+    else:
+        click.echo(written.text)
+        for path in written.paths:
+            click.echo(f"written: {path}")
+    return end.exit_code
+
+
+def _refuse_bad_serial(serial: str) -> None:
+    if not serial.strip() or not serial.isprintable() or len(serial) > 200:
+        raise UsageError(f"serial number {serial[:40]!r}: give 1 to 200 printable characters")
+
+
+def _unit_data(units_path: Path | None, serial: str) -> Mapping[str, str]:
+    if units_path is None:
+        return {}
+    from cornerrun.plan.load import load_units
+
+    units = load_units(units_path)
+    if serial not in units:
+        raise UsageError(f"{units_path}: no unit has the serial number {serial!r}; add a row for it")
+    return units[serial]
