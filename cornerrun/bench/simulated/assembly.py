@@ -74,7 +74,7 @@ def _outputs(model: SimulationFile) -> dict[str, Output]:
         for rail in ready:
             outputs[rail.name] = _output(rail, outputs)
         left = [rail for rail in left if rail.name not in outputs]
-    return outputs
+    return {rail.name: outputs[rail.name] for rail in model.rails}
 
 
 def _output(rail: RailSettings, outputs: Mapping[str, Output]) -> Output:

@@ -28,7 +28,8 @@ class SimulatedBus:
         """Carry out one message at the present time.
 
         Raises:
-            OSError: ENXIO where no device acknowledged the address, EIO where one did not acknowledge a byte.
+            OSError: ENXIO where no device acknowledged the address (Linux fault-codes), EREMOTEIO where one did not
+                acknowledge a byte (as several adapter drivers do, from memory; the document leaves it open).
 
         """
         manager = self.managers.get(address)
@@ -44,7 +45,7 @@ class SimulatedBus:
         except NotAcknowledged as refusal:
             if refusal.is_address:
                 raise OSError(errno.ENXIO, f"no acknowledge from address 0x{address:02X}") from refusal
-            raise OSError(errno.EIO, f"a byte was not acknowledged by address 0x{address:02X}") from refusal
+            raise OSError(errno.EREMOTEIO, f"a byte was not acknowledged by address 0x{address:02X}") from refusal
 
 
 class SimulatedLink(RawLink):

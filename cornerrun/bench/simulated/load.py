@@ -118,7 +118,7 @@ def _pages(model: SimulationFile) -> Iterator[_Trouble]:
 
 def _tracking(model: SimulationFile) -> Iterator[_Trouble]:
     leaders = {rail.name: rail.tracks.rail for rail in model.rails if rail.tracks is not None}
-    names = {rail.name for rail in model.rails}
+    names = [rail.name for rail in model.rails]
     for index, rail in enumerate(model.rails):
         if rail.tracks is None:
             continue
@@ -135,7 +135,7 @@ def _tracking(model: SimulationFile) -> Iterator[_Trouble]:
 
 
 def _channels(model: SimulationFile) -> Iterator[_Trouble]:
-    names = {rail.name for rail in model.rails}
+    names = [rail.name for rail in model.rails]
     taken: dict[int, str] = {}
     for name, channel in model.channels.items():
         if name not in names:
@@ -177,7 +177,7 @@ def _victims(model: SimulationFile) -> Iterator[_Trouble]:
 
 
 def _bus_errors(model: SimulationFile) -> Iterator[_Trouble]:
-    buses = {manager.bus for manager in model.managers.values()}
+    buses = [manager.bus for manager in model.managers.values()]
     seen = set[str]()
     for index, errors in enumerate(model.faults.bus_errors):
         loc: _Loc = ("faults", "bus_errors", index, "bus")

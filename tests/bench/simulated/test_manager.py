@@ -67,7 +67,7 @@ def test_a_page_that_is_not_there_is_refused_and_page_stays(build, page: int) ->
     bench, _ = build()
     link = bench.link("main")
     link.write_byte_data(A, Code.PAGE, 2)
-    assert refused(link.write_byte_data, A, Code.PAGE, page) == errno.EIO
+    assert refused(link.write_byte_data, A, Code.PAGE, page) == errno.EREMOTEIO
     assert link.read_byte_data(A, Code.PAGE) == 2
     assert cml(link) == 0x40  # invalid data (Linux pmbus.h)
 
@@ -75,9 +75,9 @@ def test_a_page_that_is_not_there_is_refused_and_page_stays(build, page: int) ->
 def test_an_unknown_command_is_refused_and_noted(build) -> None:
     bench, _ = build()
     link = bench.link("main")
-    assert refused(link.read_word_data, A, 0xD3) == errno.EIO
-    assert refused(link.write_word_data, A, 0xD3, 1) == errno.EIO
-    assert refused(link.write_byte, A, 0xD3) == errno.EIO
+    assert refused(link.read_word_data, A, 0xD3) == errno.EREMOTEIO
+    assert refused(link.write_word_data, A, 0xD3, 1) == errno.EREMOTEIO
+    assert refused(link.write_byte, A, 0xD3) == errno.EREMOTEIO
     assert cml(link) == 0x80  # invalid command (Linux pmbus.h)
     assert link.read_word_data(A, Code.STATUS_WORD) == 0x0002
 
@@ -85,9 +85,9 @@ def test_an_unknown_command_is_refused_and_noted(build) -> None:
 def test_what_can_only_be_read_refuses_a_write(build) -> None:
     bench, _ = build()
     link = bench.link("main")
-    assert refused(link.write_byte_data, A, Code.VOUT_MODE, 0x17) == errno.EIO
-    assert refused(link.write_word_data, A, Code.READ_VOUT, 0) == errno.EIO
-    assert refused(link.write_block_data, A, Code.MFR_MODEL, b"X") == errno.EIO
+    assert refused(link.write_byte_data, A, Code.VOUT_MODE, 0x17) == errno.EREMOTEIO
+    assert refused(link.write_word_data, A, Code.READ_VOUT, 0) == errno.EREMOTEIO
+    assert refused(link.write_block_data, A, Code.MFR_MODEL, b"X") == errno.EREMOTEIO
 
 
 def test_an_address_that_nobody_has_is_not_acknowledged(build) -> None:
@@ -120,7 +120,7 @@ def test_operation_selects_a_stored_word(build, wait: Wait, operation: int, name
 def test_operation_refuses_codes_that_mean_nothing(build, wait: Wait, operation: int) -> None:
     bench, clock = build()
     link = bench.link("main")
-    assert refused(link.write_byte_data, A, Code.OPERATION, operation) == errno.EIO
+    assert refused(link.write_byte_data, A, Code.OPERATION, operation) == errno.EREMOTEIO
     assert link.read_byte_data(A, Code.OPERATION) == 0x80
     assert cml(link) == 0x40
     wait(clock, 0.1)
@@ -205,7 +205,7 @@ def test_write_protect_levels_leave_what_the_standard_says(build) -> None:
             if name in allowed:
                 write(A, register.code, sent)
             else:
-                assert refused(write, A, register.code, sent) == errno.EIO, (hex(level), name)
+                assert refused(write, A, register.code, sent) == errno.EREMOTEIO, (hex(level), name)
         link.write_byte_data(A, Code.WRITE_PROTECT, 0)
         link.write_word_data(A, Code.VOUT_MARGIN_HIGH, word(0.87))
 
@@ -213,7 +213,7 @@ def test_write_protect_levels_leave_what_the_standard_says(build) -> None:
 def test_write_protect_refuses_a_level_that_is_none(build) -> None:
     bench, _ = build()
     link = bench.link("main")
-    assert refused(link.write_byte_data, A, Code.WRITE_PROTECT, 0x10) == errno.EIO
+    assert refused(link.write_byte_data, A, Code.WRITE_PROTECT, 0x10) == errno.EREMOTEIO
     assert link.read_byte_data(A, Code.WRITE_PROTECT) == 0
 
 
@@ -253,7 +253,7 @@ def test_query_says_what_a_command_can(build) -> None:
     assert link.block_process_call(A, Code.QUERY, [Code.READ_VOUT]) == [0xA0]
     assert link.block_process_call(A, Code.QUERY, [Code.CLEAR_FAULTS]) == [0xDC]
     assert link.block_process_call(A, Code.QUERY, [0xD3]) == [0x00]
-    assert refused(link.block_process_call, A, Code.QUERY, [1, 2]) == errno.EIO
+    assert refused(link.block_process_call, A, Code.QUERY, [1, 2]) == errno.EREMOTEIO
 
 
 def test_store_is_counted_keeps_the_device_busy_and_survives_a_reset(build, wait: Wait) -> None:

@@ -1,0 +1,89 @@
+"""An SMBus behind TCP: what `cornerrun simulate` serves, or a small server beside a real adapter."""
+
+import errno
+import os
+import socket
+
+from cornerrun.bench.pmbus.frames import GREETING, REPLY_HEAD_LENGTH, encode_request, reply_head
+from cornerrun.bench.pmbus.raw import RawLink
+from cornerrun.errors import LinkError
+
+__all__ = ["TcpLink"]
+
+_TIMEOUT_S = 3.0  # chosen: a hundred times what SMBus lets the slowest message take
+
+
+class TcpLink(RawLink):
+    """One message a transaction.
+
+    A connection that broke, or whose answer came too late, is dropped: an answer can never be taken for that of
+    another message. The next message connects anew.
+
+    Raises:
+        LinkError: nobody listens there, or what answers is no SMBus server.
+
+    """
+
+    def __init__(self, host: str, port: int, *, pec: int = 0, timeout_s: float = _TIMEOUT_S) -> None:
+        super().__init__(pec=pec)
+        self._host = host
+        self._port = port
+        self._timeout_s = timeout_s
+        self._socket: socket.socket | None = None
+        try:
+            self._socket = self._connected()
+        except OSError as error:
+            raise LinkError(
+                f"tcp:{host}:{port}: no bus can be reached there ({error.strerror or error}); start what shall answer, "
+                "for a simulated bench `cornerrun simulate BENCH`, and see that host and port are right",
+                errno=error.errno,
+            ) from error
+
+    def close(self) -> None:
+        if self._socket is not None:
+            self._socket.close()
+            self._socket = None
+
+    def _transfer(self, address: int, written: bytes, read_count: int, is_block: bool) -> bytes:
+        request = encode_request(address, written, read_count, is_block)
+        try:
+            if self._socket is None:
+                self._socket = self._connected()
+            self._socket.sendall(request)
+            number, length = reply_head(_received(self._socket, REPLY_HEAD_LENGTH))
+            answer = _received(self._socket, length)
+        except TimeoutError as error:
+            self.close()
+            raise OSError(errno.ETIMEDOUT, "no answer came through TCP in time") from error
+        except OSError:
+            self.close()
+            raise
+        if number:
+            raise OSError(number, os.strerror(number))
+        return answer
+
+    def _connected(self) -> socket.socket:
+        connection = socket.create_connection((self._host, self._port), self._timeout_s)
+        try:
+            # Small messages back and forth: without this each waits for the acknowledge of the one before.
+            connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+            if _received(connection, len(GREETING)) != GREETING:
+                raise OSError(errno.EPROTO, "what answers there is no SMBus server")
+        except TimeoutError as error:
+            connection.close()
+            raise OSError(errno.EPROTO, "what listens there does not greet as an SMBus server does") from error
+        except OSError:
+            connection.close()
+            raise
+        return connection
+
+
+def _received(connection: socket.socket, length: int) -> bytes:
+    """Receive exactly so many bytes."""
+    parts = bytearray()
+    while len(parts) < length:
+        part = connection.recv(length - len(parts))
+        if not part:
+            raise ConnectionResetError(errno.ECONNRESET, "the other end closed the connection")
+        parts += part
+    return bytes(parts)
