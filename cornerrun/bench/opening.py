@@ -13,7 +13,7 @@ __all__ = ["open_i2c_link", "open_scpi_meter", "open_simulated_condition", "open
 def open_simulated_link(bus: Bus, target: str, surroundings: Surroundings, /) -> Link:
     """Open a bus of the bench simulated in this process."""
     del target
-    link: Link = surroundings.simulation.link(bus.name)
+    link: Link = surroundings.simulation.link(bus.name, clock_hz=bus.clock_hz)
     link.pec = int(bus.pec)
     return link
 
