@@ -41,6 +41,7 @@ class ManagedDevice:
             has_page=profile.has_page,
             delays=profile.delays,
         )
+        self._link = link
         self._wanted = device.identity
         self._missing: set[str] = set()
         self._write_protect = 0
@@ -157,6 +158,7 @@ class ManagedDevice:
 
     def _try(self, page: int | None, command: Command) -> bytes | None:
         """Read a register that may be missing; None if it is not acknowledged while the device itself answers."""
+        mark = self._link.mark()
         try:
             return self.paged.read_data(page, command)
         except LinkError as error:
@@ -164,6 +166,7 @@ class ManagedDevice:
                 raise
             self.paged.read(None, (COMMANDS["STATUS_WORD"],))
             self._missing.add(command.name)
+            self._link.set_aside(mark)
             _log.info("%s has no %s: %s", self.name, command.name, error)
             return None
 

@@ -7,7 +7,7 @@ import errno
 
 from cornerrun.errors import LinkError
 
-__all__ = ["NOT_ACKNOWLEDGED", "PASSING", "explain"]
+__all__ = ["NOT_ACKNOWLEDGED", "PASSING", "explain", "name_of"]
 
 _MEANINGS = {
     errno.ENXIO: (
@@ -62,5 +62,13 @@ def explain(error: OSError, where: str, *, is_read: bool) -> LinkError:
     meaning, advice = _MEANINGS.get(
         number or 0, (error.strerror or str(error) or "no reason given", "look at the link")
     )
-    code = errno.errorcode.get(number, str(number)) if number is not None else "no errno"
+    code = name_of(number)
     return LinkError(f"{where}: {meaning} ({code}); {advice}", errno=number, may_retry=is_read and number in PASSING)
+
+
+def name_of(number: int | None) -> str:
+    """Name an errno as the kernel's documentation does."""
+    if number is None:
+        return "no errno"
+    # Linux gives one number to two names, and Python knows it by the other.
+    return "EOPNOTSUPP" if number == errno.EOPNOTSUPP else errno.errorcode.get(number, str(number))

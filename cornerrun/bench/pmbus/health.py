@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import Any, NoReturn, TypeVar
 
 from cornerrun.bench.pmbus.commands import command_of_code
-from cornerrun.bench.pmbus.errnos import explain
+from cornerrun.bench.pmbus.errnos import explain, name_of
 from cornerrun.bench.pmbus.link import Link
 from cornerrun.errors import LinkError
 
@@ -57,6 +57,14 @@ class CountedLink:
     def noted(self, what: str) -> int:
         """Tell how often something was noted."""
         return self._counts[what]
+
+    def mark(self) -> Mapping[str, int]:
+        """Remember what was noted so far, for `set_aside`."""
+        return dict(self._counts)
+
+    def set_aside(self, mark: Mapping[str, int]) -> None:
+        """Take back what was noted since a mark: it turned out to be an answer, not trouble."""
+        self._counts = Counter(mark)
 
     def repeat(self, read: Callable[[], T], *, pause: Callable[[], None], after: LinkError) -> T:
         """Try an idempotent read again that has failed with ``after``, a bounded number of times.
@@ -167,7 +175,6 @@ class CountedLink:
         what = known.name if known else f"command 0x{command:02X}" if command is not None else "Receive Byte"
         verb = "reading" if is_read else "writing"
         failure = explain(error, f"bus {self.name}, device 0x{address:02X}, {verb} {what}", is_read=is_read)
-        number = failure.errno
-        self._counts[f"error {errno.errorcode.get(number, str(number)) if number is not None else 'unknown'}"] += 1
+        self._counts[f"error {name_of(failure.errno)}"] += 1
         _log.debug("%s", failure)
         raise failure from error
