@@ -10,10 +10,10 @@ from dataclasses import dataclass
 
 from cornerrun.bench.ports import MeterIdentity, MeterReading
 from cornerrun.bench.scpi.conversation import Conversation
-from cornerrun.bench.scpi.meter_setup import Abilities, Reach, set_up
+from cornerrun.bench.scpi.meter_setup import POWER_ON, Abilities, Reach, event_status, set_up
 from cornerrun.bench.scpi.options import meter_options, ranges_of
 from cornerrun.bench.scpi.session import TextLink
-from cornerrun.bench.scpi.text import channel_list, integer, is_overload, numbers, parse_identity
+from cornerrun.bench.scpi.text import channel_list, is_overload, numbers, parse_identity
 from cornerrun.clock import Clock
 from cornerrun.errors import InstrumentError, PlanError
 from cornerrun.plan.bench_file import Instrument
@@ -23,7 +23,6 @@ from cornerrun.units import Kind, show
 __all__ = ["ScpiMeter"]
 
 _TIMEOUT_S = 3.0  # chosen: set-up commands of a meter take tens of milliseconds, a calibration of its zero a second
-_POWER_ON = 0x80  # *ESR? bit 7: power was switched off and on since the last read; IEEE 488.2 section 11.5.1
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -197,12 +196,10 @@ class ScpiMeter:
             raise InstrumentError(
                 f"{self._talk.name} reports {'; '.join(map(str, entries))} after a reading; nothing of it is used"
             )
-        if self._abilities.has_event_status:
-            status = self._talk.query("*ESR?", lambda answer: integer(answer, greatest=255))
-            if status & _POWER_ON:
-                raise InstrumentError(
-                    f"{self._talk.name} was switched off and on: its range and aperture are lost; start the run again"
-                )
+        if self._abilities.has_event_status and self._talk.query("*ESR?", event_status) & POWER_ON:
+            raise InstrumentError(
+                f"{self._talk.name} was switched off and on: its range and aperture are lost; start the run again"
+            )
 
     def _reading(self, rail: str, value: float, at_s: float) -> MeterReading:
         return MeterReading(

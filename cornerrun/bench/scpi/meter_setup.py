@@ -10,11 +10,12 @@ from cornerrun.bench.scpi.conversation import Conversation
 from cornerrun.bench.scpi.text import channel_list, integer, number, numbers
 from cornerrun.errors import InstrumentError
 
-__all__ = ["Abilities", "Reach", "set_up"]
+__all__ = ["POWER_ON", "Abilities", "Reach", "event_status", "set_up"]
 
 _T = TypeVar("_T")
 _RESET_TIMEOUT_S = 15.0  # chosen: a reset may switch every relay of a large scanner
 _COMMAND_ERRORS = range(-199, -99)  # SCPI-99 volume 2 section 21.8.9: the instrument did not understand
+POWER_ON = 0x80  # *ESR? bit 7: power was switched off and on since the last read; IEEE 488.2 section 11.5.1
 _HELD = 1e-3  # chosen: a setting counts as held if it reads back within this share
 
 
@@ -60,8 +61,7 @@ def set_up(
 
     """
     _reset(talk)
-    event_status = _ask_if_known(talk, "*ESR?", lambda answer: integer(answer, greatest=255))
-    able = replace(wanted, has_event_status=event_status is not None)
+    able = replace(wanted, has_event_status=_has_event_status(talk))
     able = _configure(talk, able, channels)
     for message in messages:
         talk.order(message, "see `settings.set_up` of the instrument in the bench file")
@@ -78,8 +78,24 @@ def _reset(talk: Conversation) -> None:
         if integer(answer, greatest=1) != 1:
             raise ValueError("1 was due")
 
-    talk.query("*OPC?", done, timeout_s=max(_RESET_TIMEOUT_S, talk.timeout_s))
+    _ask_if_known(talk, "*OPC?", done, timeout_s=max(_RESET_TIMEOUT_S, talk.timeout_s))
     talk.errors()
+
+
+def _has_event_status(talk: Conversation) -> bool:
+    """Tell whether ``*ESR?`` is there and is cleared by reading (IEEE 488.2 section 11.5.1.2, from memory)."""
+    first = _ask_if_known(talk, "*ESR?", event_status)
+    return first is not None and not talk.query("*ESR?", event_status) & POWER_ON
+
+
+def event_status(answer: str) -> int:
+    """Read an answer to ``*ESR?``.
+
+    Raises:
+        ValueError: it is no byte.
+
+    """
+    return integer(answer, greatest=255)
 
 
 def _configure(talk: Conversation, wanted: Abilities, channels: Mapping[str, int]) -> Abilities:

@@ -158,6 +158,19 @@ def test_does_without_an_event_register_that_is_not_there(rail: Make, instrument
     assert len(meter.fetch()) == 1
 
 
+def test_does_without_an_event_register_that_reading_does_not_clear(rail: Make, instrument: Make, simple: Make) -> None:
+    meter = probe_meter(simple(FULL | {"*ESR?": "128"}), rail, instrument)
+    meter.identify()
+    meter.start(["A"])
+    assert len(meter.fetch()) == 1
+
+
+def test_does_without_operation_complete_that_is_not_there(rail: Make, instrument: Make, simple: Make) -> None:
+    link = simple(FULL)
+    del link.table["*OPC?"]
+    probe_meter(link, rail, instrument).identify()
+
+
 @pytest.mark.parametrize(
     ("changed", "message"),
     [
