@@ -19,7 +19,7 @@ from cornerrun.plan.model import Plan, Source
 from cornerrun.plan.nodes import Node, ProblemList
 from cornerrun.plan.rail_table import rails_from_table, read_table
 
-__all__ = ["load_bench", "load_plan", "load_units"]
+__all__ = ["load_bench", "load_plan", "load_units", "plan_tree"]
 
 
 def load_plan(path: Path, *, limits: Path | None = None) -> Plan:
@@ -39,8 +39,7 @@ def load_plan(path: Path, *, limits: Path | None = None) -> Plan:
         raise AssertionError("a file that cannot be read leaves a problem")
     root, source = read
     directory = path.parent.resolve()
-    root, tables = _with_rail_table(root, path.parent, problems)
-    root = merge_defaults(root, PlanFile, problems)
+    root, tables = _completed(root, path.parent, problems)
     file = check(root, PlanFile, problems)
     board = board_of(Reader(root=root, problems=problems))
 
@@ -105,6 +104,21 @@ def load_units(path: Path) -> Mapping[str, Mapping[str, str]]:
                     units[serial.text] = {name: cell.text for name, cell in zip(names, row, strict=True)}
     problems.raise_if_any()
     return units
+
+
+def plan_tree(path: Path) -> Node | None:
+    """Read a plan as the tree of its texts, rail table and defaults put in; None if it cannot be read.
+
+    For those who have a plan and want to point at a place in its file.
+    """
+    problems = ProblemList()
+    read = read_tree(path, "plan", problems)
+    return None if read is None else _completed(read[0], path.parent, problems)[0]
+
+
+def _completed(root: Node, directory: Path, problems: ProblemList) -> tuple[Node, tuple[Source, ...]]:
+    root, tables = _with_rail_table(root, directory, problems)
+    return merge_defaults(root, PlanFile, problems), tables
 
 
 def _with_rail_table(root: Node, directory: Path, problems: ProblemList) -> tuple[Node, tuple[Source, ...]]:

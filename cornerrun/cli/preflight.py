@@ -1,0 +1,97 @@
+"""`cornerrun preflight`: find the trouble of a plan on paper, before anything is powered."""
+
+import shutil
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from cornerrun.cli.common import bench_option, json_option, limits_option, plan_argument, print_json
+from cornerrun.errors import EXIT_PASS, EXIT_PLAN, PlanProblems, Problem
+
+if TYPE_CHECKING:
+    from cornerrun.plan.bench_file import BenchFile
+    from cornerrun.plan.model import Plan
+
+__all__ = ["command"]
+
+
+@click.command()
+@plan_argument
+@bench_option
+@limits_option
+@json_option
+def command(*, plan_path: Path, bench_path: Path | None, limits_path: Path | None, as_json: bool) -> int:
+    """List every problem of a plan and its files, and each level of each rail against its hard limits.
+
+    Nothing is powered: a bench file is read, a simulated bench is asked for its formats, no link is opened. Ends with 0
+    if a run could start, with 2 if not.
+    """
+    from cornerrun.cli.preflight_text import preflight_json, preflight_lines
+    from cornerrun.preflight.facts import gather
+    from cornerrun.preflight.rules import apply_rules
+
+    problems: list[Problem] = []
+    plan = _plan(plan_path, limits_path, problems)
+    bench_file, bench_missing = _bench(plan_path, plan, bench_path, problems)
+    modes = _modes(plan, bench_file, problems)
+    if plan is None or problems:
+        if as_json:
+            print_json(preflight_json(problems=problems))
+            return EXIT_PLAN
+        raise PlanProblems(tuple(problems))
+    facts = gather(plan, bench_file, None, modes)
+    found = apply_rules(facts)
+    if as_json:
+        print_json(preflight_json(facts=facts, found=found))
+    else:
+        width = max(72, min(120, shutil.get_terminal_size((100, 24)).columns))
+        for line in preflight_lines(facts, found, bench_missing=bench_missing, width=width):
+            click.echo(line)
+    return EXIT_PLAN if any(item.severity == "error" for item in found) else EXIT_PASS
+
+
+def _plan(path: Path, limits_path: Path | None, problems: list[Problem]) -> "Plan | None":
+    from cornerrun.plan.load import load_plan
+
+    try:
+        return load_plan(path, limits=limits_path)
+    except PlanProblems as error:
+        problems.extend(error.problems)
+        return None
+
+
+def _bench(
+    plan_path: Path, plan: "Plan | None", named: Path | None, problems: list[Problem]
+) -> "tuple[BenchFile | None, Path | None]":
+    """Read the bench file; one that only the plan names, and that is not at hand, is said and done without."""
+    from cornerrun.plan.load import load_bench, plan_tree
+
+    path = named
+    if path is None and plan is not None:
+        path = plan.bench
+    elif path is None:
+        tree = plan_tree(plan_path)
+        node = tree.child("bench") if tree is not None else None
+        path = plan_path.parent / node.text if node is not None and node.text else None
+    if path is None:
+        return None, None
+    if named is None and not path.exists():
+        return None, path
+    try:
+        return load_bench(path), None
+    except PlanProblems as error:
+        problems.extend(error.problems)
+        return None, None
+
+
+def _modes(plan: "Plan | None", bench_file: "BenchFile | None", problems: list[Problem]) -> dict[str, int]:
+    from cornerrun.preflight.modes import simulated_modes
+
+    if plan is None or bench_file is None:
+        return {}
+    try:
+        return dict(simulated_modes(plan, bench_file))
+    except PlanProblems as error:
+        problems.extend(error.problems)
+        return {}

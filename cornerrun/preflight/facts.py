@@ -1,0 +1,139 @@
+"""All that the rules look at, worked out once."""
+
+from collections import Counter
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from cornerrun.bench.pmbus.profile import Profile, load_profile
+from cornerrun.corners.model import Corner, Selection, Step
+from cornerrun.corners.order import steps
+from cornerrun.corners.select import nominal_corner, select
+from cornerrun.errors import CornerrunError, PlanError
+from cornerrun.plan.bench_file import BenchFile
+from cornerrun.plan.document import Reader
+from cornerrun.plan.load import plan_tree
+from cornerrun.plan.model import Plan, Rail
+from cornerrun.plan.nodes import Loc, Node, ProblemList
+from cornerrun.preflight.levels import RailLevels, rail_levels
+
+__all__ = ["Facts", "gather"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Facts:
+    """A plan with what follows from it.
+
+    ``levels`` hold each rail's levels as encoded, in plan order. ``profiles`` go by profile name; ``profile_trouble``
+    says why one is not there. ``trouble`` says why corners cannot be selected or ordered at all.
+    """
+
+    plan: Plan
+    bench_file: BenchFile | None
+    profiles: Mapping[str, Profile]
+    profile_trouble: Mapping[str, str]
+    levels: tuple[RailLevels, ...]
+    selection: Selection
+    steps: tuple[Step, ...]
+    trouble: str
+    tree: Node | None
+
+    @property
+    def corners(self) -> tuple[Corner, ...]:
+        """Every corner that the run visits, once, the nominal ones among them."""
+        return tuple({step.corner.name: step.corner for step in self.steps}.values())
+
+    @property
+    def visits(self) -> Mapping[str, int]:
+        """How often each corner is visited, by name."""
+        return Counter(step.corner.name for step in self.steps)
+
+    def scan_s(self, rail: Rail) -> float | None:
+        """The time between conversions of a rail's ADC; None where nobody says."""
+        if rail.power is None:
+            return None
+        device = self.plan.devices[rail.power.device]
+        profile = self.profiles.get(device.profile)
+        return device.scan_s if device.scan_s is not None else profile.scan_s if profile else None
+
+    def position(self, *loc: str | int) -> str:
+        """Point at a place of the plan's file; at the field alone where the file is not at hand."""
+        steps_in = self._indexed(loc)
+        if self.tree is None:
+            return ".".join(map(str, loc)) or "plan"
+        where = Reader(root=self.tree, problems=ProblemList()).where(steps_in)
+        return f"{where.path}:{where.line}:{where.column}"
+
+    def _indexed(self, loc: Loc) -> list[str | int]:
+        """Turn the name of a member of a list into its index: ("rails", "VDDQ") -> ("rails", 2)."""
+        found: list[str | int] = []
+        node = self.tree
+        for step in loc:
+            taken = step
+            for index, item in enumerate(node.items if node is not None else ()):
+                name = item.child("name")
+                if name is not None and name.text is not None and name.text.strip() == step:
+                    taken = index
+            found.append(taken)
+            node = node.child(taken) if node is not None else None
+        return found
+
+
+def gather(
+    plan: Plan,
+    bench_file: BenchFile | None,
+    profiles: Mapping[str, Profile] | None,
+    vout_modes: Mapping[str, int],
+) -> Facts:
+    """Work out what the rules look at; ``profiles`` None loads those that the plan names."""
+    loaded: dict[str, Profile] = dict(profiles or {})
+    profile_trouble: dict[str, str] = {}
+    for name in dict.fromkeys(device.profile for device in plan.devices.values()):
+        if name in loaded:
+            continue
+        try:
+            loaded[name] = load_profile(name, plan.directory)
+        except PlanError as error:
+            profile_trouble[name] = str(error)
+    selection, planned, trouble = _planned(plan)
+    return Facts(
+        plan=plan,
+        bench_file=bench_file,
+        profiles=loaded,
+        profile_trouble=profile_trouble,
+        levels=rail_levels(plan, vout_modes, loaded),
+        selection=selection,
+        steps=planned,
+        trouble=trouble,
+        tree=_tree(plan),
+    )
+
+
+def _planned(plan: Plan) -> tuple[Selection, tuple[Step, ...], str]:
+    nominal = (nominal_corner(plan),)
+    try:
+        selection = select(plan)
+    except CornerrunError as error:
+        return Selection(corners=()), tuple(_still(corner) for corner in nominal), str(error)
+    try:
+        return selection, steps(plan, selection), ""
+    except CornerrunError as error:
+        return selection, tuple(_still(corner) for corner in (*nominal, *selection.corners)), str(error)
+
+
+def _still(corner: Corner) -> Step:
+    return Step(ordinal=0, corner=corner, repeat=0, is_control=corner.is_nominal, moves=(), return_order=())
+
+
+def _tree(plan: Plan) -> Node | None:
+    path = next((source.path for source in plan.sources if source.role == "plan"), None)
+    if path is None or not _is_unchanged(path, plan):
+        return None
+    return plan_tree(path)
+
+
+def _is_unchanged(path: Path, plan: Plan) -> bool:
+    from cornerrun.plan.source import read_source
+
+    read = read_source(path, "plan", ProblemList())
+    return read is not None and any(replace(read[1]) == source for source in plan.sources)
