@@ -4,9 +4,8 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import partial
 
-from cornerrun.bench.pmbus.formats import encode_linear11
 from cornerrun.bench.simulated.bus import SimulatedBus
-from cornerrun.bench.simulated.converter import Converter
+from cornerrun.bench.simulated.converter import Converter, input_reading
 from cornerrun.bench.simulated.errors_on_wire import WireErrors
 from cornerrun.bench.simulated.manager import SimulatedManager
 from cornerrun.bench.simulated.model import ManagerSettings, RailSettings, SimulationFile
@@ -123,15 +122,19 @@ def _manager(
         )
         own.append(page)
         pages[rail.name] = page
-    supply = around.supply
     return SimulatedManager(
         address=settings.address,
         pages=own,
         common=common,
         texts=text_presets(settings),
-        live={Code.READ_VIN: lambda now_s: encode_linear11(supply.voltage_v(now_s))},
+        live={
+            Code.READ_VIN: input_reading(
+                around.supply, seed=model.seed, device=name, scan_s=settings.scan, start_s=around.start_s
+            )
+        },
         timeline=around.timeline,
         store_s=settings.store,
+        pec=settings.pec,
     )
 
 

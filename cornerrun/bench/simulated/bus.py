@@ -69,7 +69,7 @@ class SimulatedLink(RawLink):
 
     def read_word_data(self, address: int, command: int, /) -> int:
         manager = self._managers.get(address)
-        if manager is not None and self._is_plain:
+        if manager is not None and self._is_plain and (manager.takes_pec or not self.pec):
             clock = self._clock
             seconds = self._read_word_s[1 if self.pec else 0]
             word = manager.quick_word(command, clock.now_s() + seconds)
@@ -80,7 +80,7 @@ class SimulatedLink(RawLink):
 
     def read_byte_data(self, address: int, command: int, /) -> int:
         manager = self._managers.get(address)
-        if manager is not None and self._is_plain:
+        if manager is not None and self._is_plain and (manager.takes_pec or not self.pec):
             clock = self._clock
             seconds = self._read_byte_s[1 if self.pec else 0]
             octet = manager.quick_byte(command, clock.now_s() + seconds)
@@ -91,7 +91,8 @@ class SimulatedLink(RawLink):
 
     def write_byte_data(self, address: int, command: int, byte: int, /) -> None:
         manager = self._managers.get(address)
-        if command == Code.PAGE and manager is not None and self._is_plain:
+        is_welcome = manager is not None and (manager.takes_pec if self.pec else not manager.wants_pec)
+        if command == Code.PAGE and manager is not None and is_welcome and self._is_plain:
             clock = self._clock
             seconds = self._write_byte_s[1 if self.pec else 0]
             if manager.quick_page(byte, clock.now_s() + seconds):

@@ -7,10 +7,23 @@ from cornerrun.bench.simulated.model import AdcSettings
 from cornerrun.bench.simulated.output import Output
 from cornerrun.bench.simulated.rail import converted_v, noise, noise_key
 
-__all__ = ["Converter"]
+__all__ = ["Converter", "input_reading"]
 
 _CURRENT_NOISE_RATIO = 0.002  # chosen
+_INPUT_NOISE_V = 0.005  # chosen
 _TEMPERATURE_NOISE_K = 0.1  # chosen
+
+
+def input_reading(supply: Output, *, seed: int, device: str, scan_s: float, start_s: float) -> Callable[[float], int]:
+    """Make what reads READ_VIN: one conversion of the input voltage a scan."""
+    key = noise_key(seed, f"{device}\x1fvin")
+
+    def read(now_s: float) -> int:
+        index = int((now_s - start_s) // scan_s)
+        voltage_v = supply.voltage_v(start_s + index * scan_s)
+        return encode_linear11(voltage_v + _INPUT_NOISE_V * noise(key, index))
+
+    return read
 
 
 class Converter:

@@ -4,7 +4,7 @@ Commands come without framing and PEC; `cornerrun.bench.simulated.wire` puts tho
 """
 
 from collections.abc import Callable, Mapping, Sequence
-from typing import NoReturn
+from typing import Literal, NoReturn
 
 from cornerrun.bench.simulated.page import InvalidData, Page
 from cornerrun.bench.simulated.registers import BY_CODE, Code, Register, Shape
@@ -41,6 +41,7 @@ class SimulatedManager:
 
     ``common`` holds the bytes that all pages share, STATUS_CML among them. ``deaf_until_s`` is the time until which
     it does not even acknowledge its address: busy with its memory, or dead. ``stores`` counts writes to its memory.
+    A device that does not `takes_pec` treats a code as one byte too many; one that `wants_pec` refuses a write without.
     """
 
     def __init__(
@@ -53,8 +54,11 @@ class SimulatedManager:
         live: Mapping[int, Callable[[float], int]],
         timeline: Timeline,
         store_s: float,
+        pec: Literal["optional", "required", "none"] = "optional",
     ) -> None:
         self.address = address
+        self.takes_pec = pec != "none"
+        self.wants_pec = pec == "required"
         self.pages = tuple(pages)
         self.common = common
         self.stores = 0

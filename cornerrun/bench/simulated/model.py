@@ -69,6 +69,10 @@ class ManagerSettings(FileModel):
     which its ADC goes once through all pages; ``pages`` None has just enough for its rails. ``store`` is how long it
     is busy and answers nothing after a STORE or RESTORE. ``retry`` is the pause before it tries a tripped output again,
     where the response byte asks for that. ``registers`` presets registers that are not paged, by PMBus name.
+
+    ``pec`` says what the device makes of the packet error code of a write. "optional", as most devices, tells by the
+    length whether one came: a turned bit that makes a byte command into a word command then turns the code into data,
+    and nobody notices. "required" refuses a write without, "none" knows no such thing.
     """
 
     bus: Name
@@ -77,6 +81,7 @@ class ManagerSettings(FileModel):
     exponent: Annotated[Whole, Field(ge=-16, le=15)] = -12
     scan: PositiveSeconds = 0.02
     pages: Annotated[Whole, Field(ge=1, le=32)] | None = None
+    pec: Literal["optional", "required", "none"] = "optional"
     store: ZeroOrMoreSeconds = 0.1
     retry: PositiveSeconds = 0.1
     registers: dict[str, Word] = Field(default_factory=dict)

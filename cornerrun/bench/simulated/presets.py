@@ -71,7 +71,8 @@ def common_presets(manager: ManagerSettings) -> dict[int, int]:
     return {
         Code.PAGE: 0,
         Code.WRITE_PROTECT: 0,
-        Code.CAPABILITY: 0xB0,  # PEC, 400 kHz, alert line (bits 7 and 4: pmbus.h; bits 6:5 from memory)
+        # PEC, 400 kHz, alert line (bits 7 and 4: pmbus.h; bits 6:5 from memory)
+        Code.CAPABILITY: 0x30 if manager.pec == "none" else 0xB0,
         Code.STATUS_INPUT: 0,
         Code.STATUS_CML: 0,
         Code.PMBUS_REVISION: 0x33,  # 1.3 of both parts

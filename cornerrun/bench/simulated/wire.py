@@ -39,7 +39,8 @@ def exchange(device: SimulatedManager, written: bytes, read_count: int, is_block
     answer = _answer(device, written, now_s)
     address = device.address << 1
     first = bytes((address, *written)) if written else b""
-    answer += bytes((pec((*first, address | 1, *answer)),))
+    if device.takes_pec:
+        answer += bytes((pec((*first, address | 1, *answer)),))
     wanted = (1 + answer[0] if is_block else 0) + read_count
     return answer[:wanted] + bytes((_IDLE,)) * (wanted - len(answer))
 
@@ -63,10 +64,12 @@ def _take(device: SimulatedManager, written: bytes, now_s: float) -> None:
     if shape is None:
         device.refuse(CML_COMMAND)
     expected = _data_length(shape, data)
-    if len(data) == expected + 1:
+    if len(data) == expected + 1 and device.takes_pec:
         if pec((device.address << 1, *written[:-1])) != written[-1]:
             device.refuse(CML_PEC)
         data = data[:-1]
+    elif len(data) == expected and device.wants_pec:
+        device.refuse(CML_PEC)
     elif len(data) > expected:
         device.refuse(CML_LENGTH)
     elif len(data) < expected:

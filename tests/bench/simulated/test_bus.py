@@ -44,10 +44,11 @@ class LongWay(SimulatedLink):
 
 
 @settings(deadline=None, max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture])
-@given(st.lists(actions, max_size=40), st.integers(0, 1))
-def test_short_cuts_answer_as_the_bytes_do_and_take_as_long(build, wanted: list, pec: int) -> None:
-    short, short_clock = build()
-    long, long_clock = build()
+@given(st.lists(actions, max_size=40), st.integers(0, 1), st.sampled_from(["optional", "required", "none"]))
+def test_short_cuts_answer_as_the_bytes_do_and_take_as_long(build, wanted: list, pec: int, kind: str) -> None:
+    text = build.board().replace("address: 0x40,", f"address: 0x40, pec: {kind},")
+    short, short_clock = build(text)
+    long, long_clock = build(text)
     short_link = short.link("main", clock_hz=400e3, pec=bool(pec))
     long_link = LongWay(long.buses["main"], clock_hz=400e3, pec=pec)
     for action in wanted:

@@ -115,3 +115,33 @@ def test_an_empty_message_and_a_receive_byte_are_answered_by_any_device(build) -
     bench, _ = build()
     assert exchange(bench.managers["PM1"], b"", 0, False, 0.0) == b""
     assert exchange(bench.managers["PM1"], b"", 1, False, 0.0) == b"\xff"
+
+
+def test_a_device_that_requires_a_checksum_refuses_a_write_without(build) -> None:
+    bench, _ = build(build.board().replace("address: 0x40,", "address: 0x40, pec: required,"))
+    device = bench.managers["PM1"]
+    with pytest.raises(NotAcknowledged):
+        exchange(device, b"\x01\xa8", 0, False, 0.0)
+    exchange(device, b"\x01\xa8\x4f", 0, False, 0.0)
+    assert exchange(device, b"\x01", 1, False, 0.0) == b"\xa8", "a read without is no harm"
+
+
+def test_a_device_that_knows_no_checksum_takes_it_for_a_byte_too_many(build) -> None:
+    bench, _ = build(build.board().replace("address: 0x40,", "address: 0x40, pec: none,"))
+    device = bench.managers["PM1"]
+    assert exchange(device, bytes((Code.CAPABILITY,)), 1, False, 0.0) == b"\x30"
+    with pytest.raises(NotAcknowledged):
+        exchange(device, b"\x01\xa8\x4f", 0, False, 0.0)
+    exchange(device, b"\x01\xa8", 0, False, 0.0)
+    assert exchange(device, b"\x01", 2, False, 0.0) == b"\xa8\xff"
+
+
+def test_where_the_checksum_is_optional_one_turned_bit_can_make_it_into_data(build) -> None:
+    # OPERATION = 0xA8 with its PEC 0x4F, bit 5 of the command turned: VOUT_COMMAND = 0x4FA8, no code at all.
+    turned = b"\x21\xa8\x4f"
+    bench, _ = build()
+    exchange(bench.managers["PM1"], turned, 0, False, 0.0)
+    assert exchange(bench.managers["PM1"], b"\x21", 2, False, 0.0) == b"\xa8\x4f"
+    bench, _ = build(build.board().replace("address: 0x40,", "address: 0x40, pec: required,"))
+    with pytest.raises(NotAcknowledged):
+        exchange(bench.managers["PM1"], turned, 0, False, 0.0)
