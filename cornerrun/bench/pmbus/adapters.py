@@ -1,39 +1,79 @@
-"""Linux I2C adapters by name: their numbers may change at each boot."""
+"""Linux I2C adapters by name or by sysfs path: the numbers of /dev/i2c-N change from boot to boot."""
 
+import re
+from collections.abc import Callable, Mapping
 from pathlib import Path
 
 from cornerrun.bench.pmbus.link import Link
 from cornerrun.errors import LinkError
 
-__all__ = ["open_adapter"]
+__all__ = ["adapter_names", "open_adapter"]
 
-# Source: Linux Documentation/i2c/dev-interface: "adapter numbers are assigned somewhat dynamically, so you can not
-# assume much about them"; names stand in /sys/class/i2c-dev/i2c-*/name.
-_CLASS = Path("/sys/class/i2c-dev")
+SYSFS = Path("/sys/class/i2c-dev")
 
 
-def open_adapter(name: str, *, pec: bool, sys_class: Path = _CLASS) -> Link:
-    """Open the one adapter that has a name.
+def adapter_names(root: Path = SYSFS) -> Mapping[int, str]:
+    """List the adapters of this machine: number of /dev/i2c-N -> name; empty where there are none."""
+    found = {}
+    for path in sorted(root.glob("i2c-*")):
+        match = re.fullmatch(r"i2c-(\d+)", path.name)
+        name = _name(path)
+        if match and name is not None:
+            found[int(match[1])] = name
+    return dict(sorted(found.items()))
+
+
+def open_adapter(target: str, *, pec: bool, root: Path = SYSFS, open_bus: Callable[[int], Link] | None = None) -> Link:
+    """Open an adapter by the name that sysfs shows, or by a path in sysfs that ends in its ``i2c-N``.
+
+    ``open_bus`` opens a bus by number; None takes smbus2.
 
     Raises:
-        LinkError: no adapter, or more than one, has the name; or it cannot be opened: says what to do.
+        LinkError: there is no such adapter, more than one, or it can't be opened.
 
     """
-    adapters = {path.parent.name: path.read_text(encoding="utf-8").strip() for path in sorted(sys_class.glob("*/name"))}
-    found = [node for node, text in adapters.items() if text == name]
-    if not found:
-        known = ", ".join(sorted(repr(text) for text in adapters.values())) or "none: is the module i2c-dev loaded?"
-        raise LinkError(f"no I2C adapter is called {name!r}; this machine has {known}")
-    if len(found) > 1:
-        raise LinkError(f"adapters {', '.join(found)} are all called {name!r}; unplug all but one")
-    from smbus2 import SMBus
-
+    number = _number(target, root)
     try:
-        link = SMBus(f"/dev/{found[0]}")
+        link = (open_bus or _open_smbus2)(number)
+        link.pec = int(pec)
     except OSError as error:
         raise LinkError(
-            f"/dev/{found[0]} ({name!r}) cannot be opened: {error.strerror}; join the group that owns it",
+            f"i2c:{target}: /dev/i2c-{number} can't be opened ({error.strerror or error}); load the module i2c-dev, "
+            "and add yourself to the group that owns the device file",
             errno=error.errno,
         ) from error
-    link.pec = int(pec)
     return link
+
+
+def _number(target: str, root: Path) -> int:
+    if target.startswith("/"):
+        return _number_of_path(Path(target), target)
+    names = adapter_names(root)
+    numbers = [number for number, name in names.items() if name == target]
+    if len(numbers) == 1:
+        return numbers[0]
+    if numbers:
+        paths = ", ".join(str((root / f"i2c-{number}").resolve()) for number in numbers)
+        raise LinkError(f"i2c:{target}: {len(numbers)} adapters have this name; write the path of one: {paths}")
+    known = ", ".join(repr(name) for name in dict.fromkeys(names.values())) or "none: load the module i2c-dev"
+    raise LinkError(f"i2c:{target}: no I2C adapter has this name; this machine has {known}")
+
+
+def _number_of_path(path: Path, target: str) -> int:
+    match = re.fullmatch(r"i2c-(\d+)", path.name)
+    if match is None or not path.exists():
+        raise LinkError(f"i2c:{target}: no adapter lies there; write a path in /sys that ends in i2c-N")
+    return int(match[1])
+
+
+def _name(path: Path) -> str | None:
+    try:
+        return (path / "name").read_text(encoding="utf-8", errors="replace").strip()
+    except OSError:
+        return None
+
+
+def _open_smbus2(number: int) -> Link:
+    from smbus2 import SMBus
+
+    return SMBus(number)

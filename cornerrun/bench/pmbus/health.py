@@ -4,7 +4,7 @@ import errno
 import logging
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
-from typing import Any, NoReturn, TypeVar
+from typing import Any, NoReturn, TypeVar, cast
 
 from cornerrun.bench.pmbus.commands import command_of_code
 from cornerrun.bench.pmbus.errnos import explain, name_of
@@ -19,6 +19,9 @@ _RETRIES = 4  # chosen: five tries at one fault in a hundred messages leave one 
 _log = logging.getLogger(__name__)
 
 
+_METHODS = [name for name in vars(Link) if name.startswith(("read_", "write_", "block_")) or name == "close"]
+
+
 class CountedLink:
     """Stand before a Link: OSError becomes LinkError with advice, and messages, errors and retries are counted.
 
@@ -27,14 +30,10 @@ class CountedLink:
 
     def __init__(self, link: Link, *, name: str) -> None:
         self.name = name
-        self._link = link
+        lacks = any(not hasattr(link, method) for method in _METHODS)
+        self._link = cast(Link, _Completed(link)) if lacks else link
         self._messages = 0
         self._counts: Counter[str] = Counter()
-        # Bound once: an attribute look-up a message is a large share of what this wrapper costs.
-        self._read_byte_data = self._method("read_byte_data")
-        self._read_word_data = self._method("read_word_data")
-        self._write_byte_data = self._method("write_byte_data")
-        self._write_word_data = self._method("write_word_data")
 
     @property
     def pec(self) -> int:
@@ -94,7 +93,7 @@ class CountedLink:
     def write_byte_data(self, address: int, command: int, byte: int, /) -> None:
         self._messages += 1
         try:
-            self._write_byte_data(address, command, byte)
+            self._link.write_byte_data(address, command, byte)
         except OSError as error:
             self._fail(error, address, command, is_read=False)
         if _log.isEnabledFor(logging.DEBUG):
@@ -103,7 +102,7 @@ class CountedLink:
     def read_byte_data(self, address: int, command: int, /) -> int:
         self._messages += 1
         try:
-            byte: int = self._read_byte_data(address, command)
+            byte: int = self._link.read_byte_data(address, command)
         except OSError as error:
             self._fail(error, address, command, is_read=True)
         if not 0 <= byte <= 0xFF:
@@ -115,7 +114,7 @@ class CountedLink:
     def write_word_data(self, address: int, command: int, word: int, /) -> None:
         self._messages += 1
         try:
-            self._write_word_data(address, command, word)
+            self._link.write_word_data(address, command, word)
         except OSError as error:
             self._fail(error, address, command, is_read=False)
         if _log.isEnabledFor(logging.DEBUG):
@@ -124,7 +123,7 @@ class CountedLink:
     def read_word_data(self, address: int, command: int, /) -> int:
         self._messages += 1
         try:
-            word: int = self._read_word_data(address, command)
+            word: int = self._link.read_word_data(address, command)
         except OSError as error:
             self._fail(error, address, command, is_read=True)
         if not 0 <= word <= 0xFFFF:
@@ -150,22 +149,12 @@ class CountedLink:
     def _call(self, method: str, address: int, command: int | None, *arguments: Any, is_read: bool) -> Any:
         self._messages += 1
         try:
-            answer = self._method(method)(address, *arguments)
+            answer = getattr(self._link, method)(address, *arguments)
         except OSError as error:
             self._fail(error, address, command, is_read=is_read)
         if _log.isEnabledFor(logging.DEBUG):
             _log.debug("%s 0x%02X %s %s: %s", self.name, address, method, arguments, answer)
         return answer
-
-    def _method(self, name: str) -> Callable[..., Any]:
-        method: Callable[..., Any] | None = getattr(self._link, name, None)
-        if method is not None:
-            return method
-
-        def lacks(*_: object) -> NoReturn:
-            raise OSError(errno.EOPNOTSUPP, f"the link has no {name}")
-
-        return lacks
 
     def _reject(self, answer: int, address: int, command: int) -> NoReturn:
         self._fail(OSError(errno.EPROTO, f"{answer!r} came"), address, command, is_read=True)
@@ -178,3 +167,29 @@ class CountedLink:
         self._counts[f"error {name_of(failure.errno)}"] += 1
         _log.debug("%s", failure)
         raise failure from error
+
+
+class _Completed:
+    """Stands before a link that lacks methods: a call of one fails as on an adapter that can't do such a message."""
+
+    def __init__(self, link: object) -> None:
+        self._link = link
+        self.pec = getattr(link, "pec", 0)
+
+    def __getattr__(self, name: str) -> object:
+        if name in _METHODS and not hasattr(self._link, name):
+            return self._close if name == "close" else self._lacks
+        return getattr(self._link, name)
+
+    def __setattr__(self, name: str, value: object) -> None:
+        super().__setattr__(name, value)
+        if name == "pec" and hasattr(self._link, "pec"):
+            setattr(self._link, name, value)
+
+    @staticmethod
+    def _lacks(*_: object) -> NoReturn:
+        raise OSError(errno.EOPNOTSUPP, "the link can't do this kind of message")
+
+    @staticmethod
+    def _close() -> None:
+        """Do nothing: a link without `close` holds nothing that could be given back."""

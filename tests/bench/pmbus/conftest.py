@@ -66,9 +66,13 @@ class Emulator:
             self.pages.append(registers)
         self.selected: list[tuple[int, float]] = []
 
+    def is_on(self, page: int) -> bool:
+        obeys = self.pages[page][ON_OFF_CONFIG] & 0x08
+        return bool(self.pages[page][OPERATION] & 0x80) if obeys else True
+
     def output_v(self, page: int) -> float:
         registers = self.pages[page]
-        if not registers[OPERATION] & 0x80:
+        if not self.is_on(page):
             return 0.0
         base = {0x00: VOUT_COMMAND, 0x10: MARGIN_LOW, 0x20: MARGIN_HIGH}[registers[OPERATION] & 0x30]
         trim = registers.get(VOUT_TRIM, 0)
@@ -88,7 +92,7 @@ class Emulator:
         if command == READ_VOUT:
             return round(self.output_v(page) / LSB_V)
         if command == STATUS_WORD:
-            return 0x0000 if self.pages[page][OPERATION] & 0x80 else 0x0840
+            return 0x0000 if self.is_on(page) else 0x0840
         return self._register(command)
 
     def write_byte_data(self, address: int, command: int, byte: int, /) -> None:

@@ -4,7 +4,7 @@ from typing import Any
 
 import pytest
 
-from cornerrun.bench.pmbus.errnos import explain
+from cornerrun.bench.pmbus.errnos import explain, name_of
 from cornerrun.bench.pmbus.health import CountedLink
 from cornerrun.errors import LinkError
 from cornerrun.testing.scripted import BusExchange, scripted_link
@@ -44,8 +44,15 @@ def test_each_errno_says_what_happened_and_what_to_do(number: int, means: str, a
     assert str(error).startswith("bus main, device 0x40, reading READ_VOUT: ")
     assert means in str(error)
     assert advice in str(error)
-    assert errno.errorcode[number] in str(error)
+    assert f"({name_of(number)})" in str(error)
     assert error.errno == number
+
+
+def test_an_errno_is_named_as_the_kernel_names_it() -> None:
+    assert name_of(errno.EOPNOTSUPP) == "EOPNOTSUPP"
+    assert name_of(errno.EREMOTEIO) == "EREMOTEIO"
+    assert name_of(None) == "no errno"
+    assert name_of(4711) == "4711"
 
 
 def test_only_reads_and_only_passing_errors_may_be_tried_again() -> None:
