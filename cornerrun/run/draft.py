@@ -13,6 +13,7 @@ from cornerrun.plan.model import NOMINAL, Plan, Rail
 from cornerrun.results.records import CheckResult, Fault, Outcome, Reading, Trial, Visit, VisitRecord, WatchRange
 from cornerrun.run.judging import RailEvidence, RailVerdict, judge_rail, judge_visit
 from cornerrun.run.settling import SettleResult
+from cornerrun.run.supervisor import Mean
 
 __all__ = ["Draft", "Frozen", "Reference"]
 
@@ -52,6 +53,7 @@ class Draft:
         self.conditions: Mapping[str, float] = {}
         self.settled: dict[str, SettleResult] = {}
         self.telemetry: Mapping[str, Telemetry] = {}
+        self.means: Mapping[str, Mean] = {}
         self.references: Mapping[str, MeterReading] = {}
         self.clamped: Collection[str] = ()
         self.readings: tuple[Reading, ...] = ()
@@ -73,12 +75,13 @@ class Draft:
         readings = []
         for rail in plan.rails:
             level = levels.get(rail.name, NOMINAL)
+            mean = self.means.get(rail.name)
             verdict = judge_rail(
                 RailEvidence(
                     rail=rail,
                     target_v=rail.levels[level],
                     settle=self.settled.get(rail.name),
-                    telemetry=self.telemetry.get(rail.name),
+                    telemetry_v=None if mean is None else mean.mean_v,
                     reference=self.references.get(rail.name),
                     is_clamped=rail.name in self.clamped,
                 ),
@@ -148,17 +151,17 @@ class Draft:
         name = rail.name
         setpoint = self._reference.setpoints.get((name, level))
         telemetry, reference, settled = self.telemetry.get(name), self.references.get(name), self.settled.get(name)
-        mean_v, count = (settled.mean_v, settled.samples) if settled is not None else (None, 0)
-        if mean_v is None and telemetry is not None:
-            mean_v, count = telemetry.voltage_v, 1
+        mean = self.means.get(name)
+        if mean is None and telemetry is not None:
+            mean = Mean(mean_v=telemetry.voltage_v, samples=1)
         return Reading(
             rail=name,
             level=level,
             target_v=rail.levels[level],
             setpoint_v=None if setpoint is None else setpoint.decoded_v,
             word=None if setpoint is None else setpoint.word,
-            telemetry_v=mean_v,
-            telemetry_n=max(count, 1) if mean_v is not None else 0,
+            telemetry_v=None if mean is None else mean.mean_v,
+            telemetry_n=0 if mean is None else mean.samples,
             reference_v=None if reference is None else reference.reading_v,
             reference_range_v=None if reference is None else reference.range_v,
             settle_s=None if settled is None else settled.settle_s,

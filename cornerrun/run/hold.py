@@ -17,6 +17,7 @@ from cornerrun.run.assembly import encoded_setpoints
 from cornerrun.run.draft import Draft, Reference
 from cornerrun.run.progress import Listener
 from cornerrun.run.runner import RunEnd, run_plan
+from cornerrun.run.supervisor import Mean
 
 __all__ = ["go_to", "measure"]
 
@@ -42,6 +43,7 @@ def measure(plan: Plan, bench_file: BenchFile, bench: BenchPorts, clock: Clock) 
     draft = Draft(reference=reference, step=step, clock=clock, run_started_s=clock.now_s())
     rails = [rail.name for rail in plan.rails if rail.name in bench.power.scan_s]
     draft.telemetry = {reading.rail: reading for reading in bench.power.read(rails, with_load=True)}
+    draft.means = {rail: Mean(mean_v=one.voltage_v, samples=1) for rail, one in draft.telemetry.items()}
     if bench.meter is not None and done_s is not None:
         clock.sleep_until(done_s)
         draft.references = {reading.rail: reading for reading in bench.meter.fetch()}

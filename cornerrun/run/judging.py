@@ -4,7 +4,7 @@ import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from cornerrun.bench.ports import MeterReading, Telemetry
+from cornerrun.bench.ports import MeterReading
 from cornerrun.plan.bench_file import MeterUncertainty
 from cornerrun.plan.model import Rail
 from cornerrun.results.records import CheckResult, Outcome, Reading
@@ -23,14 +23,15 @@ NO_CHECKS_AFTER = frozenset({Outcome.ABORTED, Outcome.ERROR, Outcome.TRIPPED, Ou
 class RailEvidence:
     """All that is known of a rail at a visit.
 
-    ``settle`` None: it did not move, or has no telemetry. ``is_clamped``: its device says that it held the setpoint at
+    ``settle`` None: it did not move, or has no telemetry. ``telemetry_v`` is the mean of what its device read while the
+    visit was measured. ``is_clamped``: its device says that it held the setpoint at
     VOUT_MAX or VOUT_MIN (STATUS_VOUT bit 3).
     """
 
     rail: Rail
     target_v: float
     settle: SettleResult | None
-    telemetry: Telemetry | None
+    telemetry_v: float | None
     reference: MeterReading | None
     is_clamped: bool = False
 
@@ -94,7 +95,7 @@ def _judge_way(evidence: RailEvidence) -> RailVerdict | None:
 def _judge_voltage(evidence: RailEvidence, window_ratio: float, meter: MeterUncertainty | None) -> RailVerdict:
     """Judge what was measured."""
     rail, target_v, reference = evidence.rail, evidence.target_v, evidence.reference
-    telemetry_v = _telemetry_v(evidence)
+    telemetry_v = evidence.telemetry_v
     best_v = telemetry_v if reference is None else reference.reading_v
     if best_v is None:
         return RailVerdict(outcome=Outcome.SKIPPED, reason=f"{rail.name}: nothing measures it")
@@ -117,12 +118,6 @@ def _judge_voltage(evidence: RailEvidence, window_ratio: float, meter: MeterUnce
 
 def _fail(reason: str) -> RailVerdict:
     return RailVerdict(outcome=Outcome.FAIL_VOLTAGE, reason=reason)
-
-
-def _telemetry_v(evidence: RailEvidence) -> float | None:
-    if evidence.settle is not None and evidence.settle.mean_v is not None:
-        return evidence.settle.mean_v
-    return evidence.telemetry.voltage_v if evidence.telemetry is not None else None
 
 
 def _limit_v(reference: MeterReading, meter: MeterUncertainty | None) -> float:

@@ -7,7 +7,7 @@ from cornerrun.bench.ports import MeterReading, RailPower, Telemetry, Voltmeter
 from cornerrun.clock import Clock
 from cornerrun.plan.model import Plan, Rail
 from cornerrun.run.sequence import Trouble
-from cornerrun.run.supervisor import Supervisor
+from cornerrun.run.supervisor import Mean, Supervisor
 from cornerrun.run.trouble import Alarmed
 from cornerrun.units import Kind, show
 
@@ -16,9 +16,14 @@ __all__ = ["Measured", "Measurer"]
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Measured:
-    """What was measured at a visit, by rail; a rail that nothing measures is in neither."""
+    """What was measured at a visit, by rail; a rail that nothing measures is in none of these.
+
+    ``means`` are of every reading taken while the meter worked, so that both saw the same time; ``telemetry`` is the
+    sweep that read everything else too.
+    """
 
     telemetry: Mapping[str, Telemetry]
+    means: Mapping[str, Mean]
     references: Mapping[str, MeterReading]
 
 
@@ -34,46 +39,36 @@ class Measurer:
         supervisor: Supervisor,
         clock: Clock,
     ) -> None:
-        self._power = power
+        self._scan_s = power.scan_s
         self._meter = meter
         self._rails = {rail.name: rail for rail in plan.rails}
         self._reached = meter.rails if meter is not None else ()
         self._supervisor = supervisor
         self._clock = clock
 
-    def measure(self, *, followers: Mapping[str, float], settled_by_s: float, with_load: bool) -> Measured:
+    def measure(self, *, followers: Mapping[str, float], settled_by_s: float, sweeps: int = 1) -> Measured:
         """Measure every rail.
 
         ``followers`` are rails that moved and have no telemetry, with their targets: nobody could tell when they had
-        settled, so one outside its band is measured again until ``settled_by_s``. ``with_load`` reads currents and
-        temperatures too.
+        settled, so one outside its band is measured again until ``settled_by_s``. Where there is no meter, ``sweeps``
+        readings of each rail, conversions apart, are taken.
 
         Raises Alarmed if the meter, twice, sees a rail beyond its hard limits.
         """
         done_s = self._meter.start(self._reached) if self._meter is not None and self._reached else None
-        telemetry = self._sweep(with_load=with_load)
+        rails = self._supervisor.rails
+        telemetry = {reading.rail: reading for reading in self._supervisor.read(rails, with_load=True)}
+        for _ in range(sweeps - 1 if done_s is None and rails else 0):
+            self._supervisor.wait_until(self._clock.now_s() + max(self._scan_s.values()))
+            self._supervisor.read(rails)
         references = self._fetch(done_s)
         self._judge_limits(references)
         while late := [rail for rail, target_v in followers.items() if self._is_late(references.get(rail), target_v)]:
             if self._clock.now_s() >= settled_by_s:
                 break
             references |= self._again(late)
-        return Measured(telemetry=telemetry, references=references)
-
-    def _sweep(self, *, with_load: bool) -> Mapping[str, Telemetry]:
-        """Read what may have had a conversion since it was last read; what was read just now is taken as it is."""
-        now_s = self._clock.now_s()
-        scan_s = self._power.scan_s
-        kept: dict[str, Telemetry] = {}
-        due = []
-        for rail in self._supervisor.rails:
-            last = self._supervisor.last(rail)
-            if last is None or with_load or last.read_at_s <= now_s - scan_s[rail]:
-                due.append(rail)
-            else:
-                kept[rail] = last
-        read = self._supervisor.read(due, with_load=with_load) if due else ()
-        return kept | {reading.rail: reading for reading in read}
+        means = {rail: mean for rail in rails if (mean := self._supervisor.mean(rail)) is not None}
+        return Measured(telemetry=telemetry, means=means, references=references)
 
     def _fetch(self, done_s: float | None) -> dict[str, MeterReading]:
         if self._meter is None or done_s is None:

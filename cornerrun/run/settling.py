@@ -4,6 +4,7 @@ import math
 from collections import deque
 from dataclasses import dataclass
 from enum import Enum
+from statistics import fmean
 
 __all__ = ["Detector", "SettleResult", "State"]
 
@@ -131,19 +132,27 @@ class Detector:
         return max(self._next_s, self._next_s - self._scan_s + left_s / max(_LEAST_READINGS - self._count, 1))
 
     def is_stable_elsewhere(self) -> bool:
-        """Whether the last readings span the hold and lie within one band of each other, away from the target."""
-        if self._count or len(self._recent) < _LEAST_READINGS:
+        """Whether the rail stands still away from its target, judged on the last quarter of the time-out.
+
+        Its readings lie within the width of the band, and the means of their halves differ by little: less than a
+        tenth of the band, or a fiftieth of what is missing (chosen: noise stays below, a slow approach lies above).
+        """
+        if self._count or len(self._recent) < 2 * _LEAST_READINGS:
             return False
         readings = [reading for _, reading in self._recent]
-        spans = self._recent[-1][0] - self._recent[0][0] >= self._hold_s - _GRAIN_S
-        return spans and max(readings) - min(readings) <= self._band_v
+        if not max(readings) - min(readings) <= 2 * self._band_v:
+            return False
+        half = len(readings) // 2
+        moved_v = abs(fmean(readings[half:]) - fmean(readings[:half]))
+        missing_v = abs(readings[-1] - self._target_v)
+        return moved_v <= max(self._band_v / 10, missing_v / 50)
 
     def _take(self, at_s: float, reading_v: float) -> None:
         self._next_s = at_s + self._scan_s
         self.last_v = reading_v
         recent = self._recent
         recent.append((at_s, reading_v))
-        while len(recent) > _LEAST_READINGS and at_s - recent[1][0] >= self._hold_s:
+        while recent[0][0] < at_s - self._timeout_s / 4:
             recent.popleft()
         # A comparison with NaN is false: no number is never inside the band.
         if not abs(reading_v - self._target_v) <= self._band_v:

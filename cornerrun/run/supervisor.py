@@ -1,6 +1,7 @@
 """Watch status and voltage of every rail while anything else goes on, in the same thread."""
 
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 
 from cornerrun.bench.ports import FaultCapture, RailPower, Telemetry
 from cornerrun.clock import Clock
@@ -12,7 +13,7 @@ from cornerrun.run.sequence import Trouble
 from cornerrun.run.trouble import Alarmed
 from cornerrun.units import Kind, show
 
-__all__ = ["Supervisor"]
+__all__ = ["Mean", "Supervisor"]
 
 # STATUS_WORD and STATUS_TEMPERATURE, PMBus 1.2 Part II section 17 (bits as in Linux drivers/hwmon/pmbus/pmbus.h).
 _OFF = 1 << 6
@@ -23,10 +24,29 @@ _SUSPICIOUS = _OFF | _VOUT_OV_FAULT | _IOUT_OC_FAULT | _TEMPERATURE
 _OT_FAULT = 1 << 7
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Mean:
+    """The mean of so many readings."""
+
+    mean_v: float
+    samples: int
+
+
 class _Watched:
     """What is known of one rail; changes with every reading."""
 
-    __slots__ = ("always", "count", "known", "last", "max_limit_v", "max_v", "min_limit_v", "min_v", "read_at_s")
+    __slots__ = (
+        "always",
+        "count",
+        "known",
+        "last",
+        "max_limit_v",
+        "max_v",
+        "min_limit_v",
+        "min_v",
+        "read_at_s",
+        "sum_v",
+    )
 
     def __init__(self, min_limit_v: float, max_limit_v: float, read_at_s: float) -> None:
         self.min_limit_v = min_limit_v
@@ -38,6 +58,7 @@ class _Watched:
         self.count = 0
         self.min_v = 0.0
         self.max_v = 0.0
+        self.sum_v = 0.0
 
 
 class Supervisor:
@@ -80,6 +101,13 @@ class Supervisor:
         watched = self._watched.get(rail)
         return watched.last if watched else None
 
+    def mean(self, rail: str) -> Mean | None:
+        """The mean of what was read of a rail in the present part of a visit; None if nothing was."""
+        watched = self._watched.get(rail)
+        if watched is None or not watched.count:
+            return None
+        return Mean(mean_v=watched.sum_v / watched.count, samples=watched.count)
+
     def known_status(self, rails: Mapping[str, int]) -> None:
         """Take status bits as known from before, so that they raise no alarm; OFF is never taken so."""
         for rail, bits in rails.items():
@@ -100,6 +128,7 @@ class Supervisor:
                     )
                 )
                 watched.count = 0
+                watched.sum_v = 0.0
         self._during = during
 
     def take_ranges(self) -> tuple[WatchRange, ...]:
@@ -166,6 +195,7 @@ class Supervisor:
         elif voltage_v > watched.max_v:
             watched.max_v = voltage_v
         watched.count += 1
+        watched.sum_v += voltage_v
         watched.last = reading
         watched.read_at_s = reading.read_at_s
         status = reading.status_word

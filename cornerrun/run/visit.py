@@ -20,6 +20,8 @@ from cornerrun.run.supervisor import Supervisor
 
 __all__ = ["Visitor"]
 
+_CONTROL_SWEEPS = 8  # chosen: without a meter, drift is told from noise by the mean of so many conversions
+
 
 class Visitor:
     """Perform visits one after another; after trouble, make the record of the one that broke off."""
@@ -153,9 +155,9 @@ class Visitor:
         measured = self._measurer.measure(
             followers={rail: self._mover.target_v(rail) for rail in blind},
             settled_by_s=self._commanded_at_s + timeout_s,
-            with_load=True,
+            sweeps=_CONTROL_SWEEPS if draft.step.is_control else 1,
         )
-        draft.telemetry, draft.references = measured.telemetry, measured.references
+        draft.telemetry, draft.means, draft.references = measured.telemetry, measured.means, measured.references
         draft.clamped = self._notes.look(draft.step.corner.name, measured.telemetry.values())
         draft.judge_rails(self._mover.levels)
 

@@ -104,15 +104,23 @@ def test_asks_for_three_readings_of_a_quiet_rail_and_no_more():
     assert len(asked) == 3
 
 
-def test_a_rail_that_stands_still_elsewhere_is_told_from_one_that_moves():
-    clamped = _detector(timeout_s=0.3)
-    _run(clamped, lambda at_s: 0.97)
-    assert clamped.state is State.TIMED_OUT
-    assert clamped.is_stable_elsewhere()
-    creeping = _detector(timeout_s=0.3)
-    _run(creeping, lambda at_s: 0.5 + at_s)
-    assert creeping.state is State.TIMED_OUT
-    assert not creeping.is_stable_elsewhere()
+@pytest.mark.parametrize(
+    ("response", "stands_still"),
+    [
+        (lambda at_s: 0.97, True),
+        (lambda at_s: 0.97 + 0.0002 * math.sin(1000 * at_s), True),
+        (lambda at_s: 0.5 + 0.1 * at_s, False),
+        (lambda at_s: 1.0 - 0.05 * math.exp(-at_s / 3.0), False),
+        (lambda at_s: 0.97 + 0.02 * math.sin(40 * at_s), False),
+        (lambda at_s: math.nan, False),
+    ],
+    ids=["clamped", "clamped with noise", "ramp", "slow approach", "oscillation", "no number"],
+)
+def test_a_rail_that_stands_still_elsewhere_is_told_from_one_that_moves(response, stands_still):
+    detector = _detector(timeout_s=1.0)
+    _run(detector, response)
+    assert detector.state is State.TIMED_OUT
+    assert detector.is_stable_elsewhere() == stands_still
 
 
 @pytest.mark.parametrize(
