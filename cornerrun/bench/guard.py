@@ -99,6 +99,11 @@ class Guard:
         for relation in self._relations:
             self._judge_relation(relation, ranges)
 
+    def permit_home(self, effects: Iterable[Effect]) -> None:
+        """Judge whether rails may be sent home later, before they leave: GuardRefusal if nominal is beyond a limit."""
+        for effect in effects:
+            self._judge_limits(effect, "brought home")
+
     def permit_return(self, write: Write) -> None:
         """Permit a write of the way back: hard limits are judged, relations are not.
 

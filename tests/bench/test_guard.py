@@ -285,7 +285,7 @@ def plans(draw: st.DrawFn) -> Plan:
     return plan(*rails, relations=tuple(relations))
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=150, deadline=None)
 @given(plans(), st.data())
 def test_no_permitted_write_breaks_a_hard_limit_or_a_relation_in_any_mix(some_plan: Plan, data: st.DataObject) -> None:
     guard, oracle = Guard(some_plan), Oracle(some_plan)
@@ -313,7 +313,7 @@ def test_no_permitted_write_breaks_a_hard_limit_or_a_relation_in_any_mix(some_pl
                     oracle.may_be_at[name] = {volts}
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=100, deadline=None)
 @given(plans(), st.data())
 def test_the_guard_permits_what_the_rules_allow(some_plan: Plan, data: st.DataObject) -> None:
     # The other half of the law: a guard that refused everything would keep every limit.

@@ -12,7 +12,7 @@ from cornerrun.bench.pmbus.device import ManagedDevice
 from cornerrun.bench.pmbus.formats import decode_linear11
 from cornerrun.bench.pmbus.health import CountedLink
 from cornerrun.bench.pmbus.link import Link
-from cornerrun.bench.pmbus.moving import harden, move
+from cornerrun.bench.pmbus.moving import harden, move, undo_strays
 from cornerrun.bench.pmbus.operation import Side
 from cornerrun.bench.pmbus.output import Output
 from cornerrun.bench.pmbus.profile import Profile
@@ -29,7 +29,7 @@ from cornerrun.bench.ports import (
 from cornerrun.bench.restore import replay
 from cornerrun.clock import Clock
 from cornerrun.corners.model import RailLevel
-from cornerrun.errors import BenchError, CornerrunError, FormatError, UnsafeState
+from cornerrun.errors import BenchError, CornerrunError, DeviceRefused, FormatError, ReadbackMismatch, UnsafeState
 from cornerrun.plan.bench_file import Bus
 from cornerrun.plan.model import Device, Plan
 
@@ -98,8 +98,9 @@ class PmbusPower:
         self._is_connected = False
         identities = []
         for device in self._devices:
-            pages = [output.page for output in self._outputs.values() if output.device is device]
-            identities.append(device.connect(pages[0]))
+            pages = {output.page: name for name, output in self._outputs.items() if output.device is device}
+            self._check_pages(device, pages)
+            identities.append(device.connect(min(pages)))
         for output in self._outputs.values():
             look = output.load()
             if output.rail.tracks is None:
@@ -119,8 +120,11 @@ class PmbusPower:
                 harden((output for output in self._outputs.values() if output.rail.is_commanded), self._guard)
                 self._is_hardened = True
             return move(goals, self._guard)
-        except BenchError:
+        except BenchError as error:
             self._is_hardened = False
+            if isinstance(error, ReadbackMismatch):
+                with suppress(CornerrunError):
+                    undo_strays(self._outputs.values(), self._guard)
             raise
 
     def read(self, rails: Sequence[str], *, with_load: bool = False) -> tuple[Telemetry, ...]:
@@ -150,7 +154,10 @@ class PmbusPower:
         self._ready()
         looks = {output: output.load() for output in self._outputs.values()}
         voltages_v = {reading.rail: reading.voltage_v for reading in self.read(tuple(self._outputs))}
-        refuse_unless_at_nominal(looks, voltages_v)
+        # A page that only measures a rail which follows another says nothing of who makes it.
+        refuse_unless_at_nominal(
+            {output: look for output, look in looks.items() if output.rail.tracks is None}, voltages_v
+        )
         for output in looks:
             if output.rail.is_commanded:
                 self._check_gates(output)
@@ -246,8 +253,17 @@ class PmbusPower:
         keys = {"READ_IOUT": "current_a", "READ_TEMPERATURE_1": "temperature_degc"}
         return {key: read[name] for name, key in keys.items() if name in read}
 
+    def _check_pages(self, device: ManagedDevice, pages: Mapping[int, str]) -> None:
+        highest = max(pages)
+        if highest >= device.profile.pages:
+            raise DeviceRefused(
+                f"{pages[highest]}: page {highest} of {device.name}, and its profile {device.profile.name!r} has pages 0 "
+                f"to {device.profile.pages - 1}; correct the plan, or the profile"
+            )
+
     def _check_gates(self, output: Output) -> None:
         output.device.check_writable(("OPERATION",))
+        self._guard.permit_home((Effect(rail=output.rail.name, target_v=output.volts_asked()),))
         for level in output.rail.levels:
             side = output.side_of(level)
             if side is not Side.NOMINAL and not output.holds(side, output.setpoint(level).word):

@@ -17,7 +17,7 @@ from cornerrun.bench.pmbus.output import Look, Output
 from cornerrun.bench.ports import Effect, Setpoint, Write
 from cornerrun.errors import BenchError, DeviceRefused, FormatError, GuardRefusal, LinkError, ReadbackMismatch
 
-__all__ = ["go_home", "harden", "move", "select"]
+__all__ = ["go_home", "harden", "move", "select", "undo_strays"]
 
 _OPERATION = COMMANDS["OPERATION"]
 _HOME_TRIES = 3  # chosen: going home writes the same byte again, so it may be tried again, unlike any other write
@@ -37,6 +37,7 @@ class _Goal:
 def move(goals: Sequence[tuple[Output, str]], guard: Guard) -> tuple[Setpoint, ...]:
     """Move outputs to levels, as `RailPower.move`."""
     wanted = [_goal(output, level) for output, level in goals]
+    guard.permit_home(_home(wanted))
     guard.permit_together(_effects(wanted))
     for goal in wanted:
         if goal.must_program:
@@ -86,7 +87,7 @@ def select(output: Output, side: Side, guard: Guard) -> Look:
         raise DeviceRefused(
             f"{output.rail.name} ({output.device.name} page {output.page}): unit is off (STATUS_WORD "
             f"0x{look.status_word:04X}); an output that is off isn't margined: see why it is off, clear its faults and "
-            "turn it on"
+            f"turn it on{output.gate()}"
         )
     output.device.check_writable(("OPERATION",))
     byte = output.operation_for(side, look.operation)
@@ -95,6 +96,16 @@ def select(output: Output, side: Side, guard: Guard) -> Look:
     _send(output, write, guard, is_needed=byte != look.operation)
     output.side = side
     return look
+
+
+def undo_strays(outputs: Iterable[Output], guard: Guard) -> None:
+    """Bring home outputs that left nominal though nobody asked them to: a write that went astray may have done it.
+
+    The board goes to nominal anyway after the error that leads here; this only shortens the time.
+    """
+    for output in outputs:
+        if output.side is Side.NOMINAL and margin_of(output.look_home().operation) is not Side.NOMINAL:
+            go_home(output, guard)
 
 
 def go_home(output: Output, guard: Guard) -> None:
@@ -133,6 +144,13 @@ def _effects(wanted: Iterable[_Goal]) -> Iterable[Effect]:
         if goal.must_program and goal.output.side is not Side.NOMINAL:
             yield Effect(rail=rail, target_v=goal.output.volts_asked())
         yield Effect(rail=rail, target_v=goal.setpoint.decoded_v)
+
+
+def _home(wanted: Iterable[_Goal]) -> Iterable[Effect]:
+    """Where rails would go home to: one that may not come back must not leave."""
+    for goal in wanted:
+        if goal.side is not Side.NOMINAL:
+            yield Effect(rail=goal.output.rail.name, target_v=goal.output.volts_asked())
 
 
 def _program(goal: _Goal, guard: Guard) -> None:

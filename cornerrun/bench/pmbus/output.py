@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from cornerrun.bench.pmbus.commands import COMMANDS, Command
 from cornerrun.bench.pmbus.device import ManagedDevice
 from cornerrun.bench.pmbus.formats import VoutKind, VoutMode
-from cornerrun.bench.pmbus.operation import MARGIN_BITS, STATUS_OFF, Side, margin_of, with_margin
+from cornerrun.bench.pmbus.operation import MARGIN_BITS, STATUS_OFF, Side, margin_of, obeys_operation, with_margin
 from cornerrun.bench.ports import Setpoint
 from cornerrun.errors import BenchError, DeviceRefused, FormatError, ReadbackMismatch
 from cornerrun.plan.model import NOMINAL, Rail
@@ -127,6 +127,22 @@ class Output:
             operation=found["OPERATION"],
             word=found["VOUT_COMMAND"],
             target_v=target_v,
+        )
+
+    def gate(self) -> str:
+        """Say that ON_OFF_CONFIG keeps OPERATION from turning the output on and off; empty if it does not."""
+        commands = self.device.present(("ON_OFF_CONFIG",))
+        if not commands:
+            return ""
+        try:
+            (config,) = self.device.paged.read(self.page, commands)
+        except BenchError:
+            return ""
+        if obeys_operation(config):
+            return ""
+        return (
+            f"; ON_OFF_CONFIG 0x{config:02X} ignores OPERATION (bit 3 is 0): the enable line, or the input supply, "
+            "turns this rail on and off"
         )
 
     def doubt(self) -> None:

@@ -6,7 +6,7 @@ from cornerrun.bench.guard import Guard
 from cornerrun.bench.pmbus.baseline import tolerance_v
 from cornerrun.bench.pmbus.commands import COMMANDS
 from cornerrun.bench.pmbus.moving import go_home
-from cornerrun.bench.pmbus.operation import STATUS_OFF, obeys_operation, without_output
+from cornerrun.bench.pmbus.operation import STATUS_OFF, without_output
 from cornerrun.bench.pmbus.output import Output
 from cornerrun.bench.ports import Effect, Write
 from cornerrun.clock import Clock
@@ -84,7 +84,7 @@ def turn_off(outputs: Sequence[Output], clock: Clock) -> list[str]:
             if status_word & STATUS_OFF:
                 failures.pop(output.rail.name, None)
             elif clock.now_s() >= deadline_s:
-                failures.setdefault(output.rail.name, f"still on (STATUS_WORD 0x{status_word:04X}){_gate(output)}")
+                failures.setdefault(output.rail.name, f"still on (STATUS_WORD 0x{status_word:04X}){output.gate()}")
             else:
                 still.append(output)
         waiting = still
@@ -103,7 +103,7 @@ def turn_on(output: Output, guard: Guard) -> None:
         BenchError: it could not be written.
 
     """
-    gate = _gate(output)
+    gate = output.gate()
     if gate:
         raise DeviceRefused(f"{output.rail.name} can't be turned on over the bus{gate}")
     look = output.look_home()
@@ -158,20 +158,3 @@ def _command_off(output: Output) -> None:
             break
         finally:
             output.doubt()
-
-
-def _gate(output: Output) -> str:
-    """Say that ON_OFF_CONFIG stands in the way, if it does."""
-    commands = output.device.present(("ON_OFF_CONFIG",))
-    if not commands:
-        return ""
-    try:
-        (config,) = output.device.paged.read(output.page, commands)
-    except BenchError:
-        return ""
-    if obeys_operation(config):
-        return ""
-    return (
-        f"; ON_OFF_CONFIG 0x{config:02X} ignores OPERATION (bit 3 is 0): the enable line, or the input supply, turns "
-        "this rail on and off"
-    )

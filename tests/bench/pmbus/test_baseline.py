@@ -5,9 +5,9 @@ from typing import Any
 import pytest
 
 from cornerrun.corners.model import RailLevel
-from cornerrun.errors import DeviceRefused, NotAtNominal
+from cornerrun.errors import DeviceRefused, GuardRefusal, NotAtNominal
 
-OPERATION, COMMAND, HIGH, LOW = 0x01, 0x21, 0x25, 0x26
+OPERATION, ON_OFF_CONFIG, COMMAND, HIGH, LOW = 0x01, 0x02, 0x21, 0x25, 0x26
 
 
 def test_a_baseline_is_what_was_found_and_writes_nothing(setup: Any) -> None:
@@ -66,3 +66,20 @@ def test_an_output_that_is_off_is_not_margined(setup: Any) -> None:
     setup.emulator.pages[0][OPERATION] = 0x00
     with pytest.raises(DeviceRefused, match=r"R0 \(PM1 page 0\): unit is off \(STATUS_WORD 0x0840\)"):
         setup.power.move([RailLevel(rail="R0", level="high")])
+
+
+def test_an_output_that_is_off_by_its_enable_line_names_that_gate(setup: Any) -> None:
+    setup.power.connect()
+    setup.emulator.is_on = lambda page: False
+    setup.emulator.pages[0][ON_OFF_CONFIG] = 0x16
+    with pytest.raises(DeviceRefused, match=r"unit is off .*; ON_OFF_CONFIG 0x16 ignores OPERATION"):
+        setup.power.move([RailLevel(rail="R0", level="high")])
+
+
+def test_a_rail_that_could_not_come_home_does_not_leave(setup: Any) -> None:
+    # 1.294 V lies within 1.296 V, and 0.5 % of it reach beyond.
+    setup.emulator.pages[1][COMMAND] = round(1.294 * 4096)
+    setup.power.connect()
+    with pytest.raises(GuardRefusal, match=r"R1 would be brought home to 1\.29\d* V"):
+        setup.power.move([RailLevel(rail="R1", level="low")])
+    assert setup.emulator.pages[1][OPERATION] == 0x80

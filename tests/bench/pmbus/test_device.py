@@ -173,3 +173,9 @@ def test_a_vout_mode_other_than_the_plans_is_refused(make: Any) -> None:
     setup = make(vout_mode=0x17)
     with pytest.raises(DeviceRefused, match="VOUT_MODE is 0x14, the plan wants 0x17"):
         setup.power.connect()
+
+
+def test_a_page_that_the_profile_does_not_have_is_refused(make: Any) -> None:
+    profile = replace(load_profile("generic", Path()), pages=2)
+    with pytest.raises(DeviceRefused, match="R2: page 2 of PM1, and its profile 'generic' has pages 0 to 1"):
+        make(profile=profile).power.connect()
