@@ -257,8 +257,8 @@ class PmbusPower:
         highest = max(pages)
         if highest >= device.profile.pages:
             raise DeviceRefused(
-                f"{pages[highest]}: page {highest} of {device.name}, and its profile {device.profile.name!r} has pages 0 "
-                f"to {device.profile.pages - 1}; correct the plan, or the profile"
+                f"{pages[highest]}: page {highest} of {device.name}, and its profile {device.profile.name!r} has pages "
+                f"0 to {device.profile.pages - 1}; correct the plan, or the profile"
             )
 
     def _check_gates(self, output: Output) -> None:
