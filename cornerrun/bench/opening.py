@@ -45,13 +45,18 @@ def open_scpi_meter(instrument: Instrument, surroundings: Surroundings, /) -> Vo
     """Open a SCPI meter, through VISA or in this process."""
     from cornerrun.bench.scpi.meter import ScpiMeter
 
-    return ScpiMeter(
-        link=_text_link(instrument, surroundings),
-        instrument=instrument,
-        channels=surroundings.bench_file.channels,
-        rails=surroundings.plan.rails,
-        clock=surroundings.clock,
-    )
+    link = _text_link(instrument, surroundings)
+    try:
+        return ScpiMeter(
+            link=link,
+            instrument=instrument,
+            channels=surroundings.bench_file.channels,
+            rails=surroundings.plan.rails,
+            clock=surroundings.clock,
+        )
+    except PlanError:
+        link.close()
+        raise
 
 
 def _text_link(instrument: Instrument, surroundings: Surroundings) -> TextLink:
@@ -65,7 +70,7 @@ def _text_link(instrument: Instrument, surroundings: Surroundings) -> TextLink:
         return link
     from cornerrun.bench.scpi.visa import PyvisaLink
 
-    return PyvisaLink(instrument.resource)
+    return PyvisaLink(instrument.resource, settings=instrument.settings)
 
 
 def open_simulated_condition(driver: ConditionDriver, surroundings: Surroundings, /) -> Condition:

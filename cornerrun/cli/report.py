@@ -4,7 +4,7 @@ from pathlib import Path
 
 import click
 
-from cornerrun.cli.common import json_option, open_store, print_json, store_options
+from cornerrun.cli.common import json_option, open_store, store_options
 
 
 @click.command()
@@ -12,6 +12,7 @@ from cornerrun.cli.common import json_option, open_store, print_json, store_opti
 @store_options
 @click.option("--workbook", is_flag=True, help="Write the workbook to DIR/RUN/report.xlsx.")
 @click.option("--out", "out_path", metavar="FILE", type=click.Path(path_type=Path), help="Write the workbook there.")
+@click.option("--template", metavar="XLSX", type=click.Path(path_type=Path), help="Fill this template, not our own.")
 @click.option("--csv", "csv_dir", metavar="FOLDER", type=click.Path(path_type=Path), help="Write every table as CSV.")
 @json_option
 def command(
@@ -21,6 +22,7 @@ def command(
     store_url: str | None,
     workbook: bool,
     out_path: Path | None,
+    template: Path | None,
     csv_dir: Path | None,
     as_json: bool,
 ) -> None:
@@ -29,15 +31,15 @@ def command(
 
     with open_store(results_dir, store_url, must_exist=True) as store:
         run_id = store.find(run or "last").run_id
-        wanted = workbook or out_path is not None
-        written = write_reports(store, run_id, results_dir, workbook=wanted, target=out_path)
+        wanted = workbook or out_path is not None or template is not None
+        written = write_reports(store, run_id, results_dir, workbook=wanted, target=out_path, template=template)
         paths = list(written.paths)
         if csv_dir is not None:
             from cornerrun.results.export import export_csv
 
             paths.extend(export_csv(store.load(run_id), csv_dir))
     if as_json:
-        print_json(written.machine)
+        click.echo(written.machine)
     else:
         click.echo(written.text)
     for path in paths:

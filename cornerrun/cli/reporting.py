@@ -12,19 +12,25 @@ __all__ = ["Written", "write_reports"]
 
 @dataclass(frozen=True, kw_only=True)
 class Written:
-    """A report as text, as JSON-ready data, and the files written."""
+    """A report as text, as JSON, and the files written."""
 
     text: str
-    machine: object
+    machine: str
     paths: tuple[Path, ...]
 
 
 def write_reports(
-    store: "Store", run_id: str, results_dir: Path, *, workbook: bool, target: Path | None = None
+    store: "Store",
+    run_id: str,
+    results_dir: Path,
+    *,
+    workbook: bool,
+    target: Path | None = None,
+    template: Path | None = None,
 ) -> Written:
     """Summarise a run once and write what is asked for.
 
-    The workbook goes to ``target``, or to ``results_dir``/RUN/report.xlsx.
+    The workbook goes to ``target``, or to ``results_dir``/RUN/report.xlsx; ``template`` is the user's own.
     """
     from cornerrun.report.machine import to_json
     from cornerrun.report.summary import summarise
@@ -37,6 +43,6 @@ def write_reports(
         from cornerrun.report.workbook import write_workbook
 
         path = target or results_dir / run_id / "report.xlsx"
-        write_workbook(summary, data, path)
-        paths.append(path)
+        path.parent.mkdir(parents=True, exist_ok=True)
+        paths.append(write_workbook(data, path, summary=summary, template=template))
     return Written(text=to_text(summary), machine=to_json(summary), paths=tuple(paths))

@@ -15,7 +15,6 @@ from cornerrun.cli.common import (
     open_store,
     operator_name,
     plan_argument,
-    print_json,
     read_files,
     real_time_option,
     store_options,
@@ -99,7 +98,7 @@ def command(
             )
         written = write_reports(store, end.run_id, results_dir, workbook=not no_workbook)
     if as_json:
-        print_json(written.machine)
+        click.echo(written.machine)
     else:
         click.echo(written.text)
         for path in written.paths:
