@@ -46,7 +46,7 @@ class _Texts:
 
     factors: ClassVar[dict[Kind, dict[str, float]]] = {
         Kind.VOLTAGE: _prefixed("V", "num k"),
-        Kind.CURRENT: _prefixed("A", "num"),
+        Kind.CURRENT: _prefixed("A", "numk"),
         Kind.POWER: _prefixed("W", "num k"),
         Kind.TIME: _prefixed("s", "num") | {"min": 60.0, "h": 3600.0},
         Kind.FREQUENCY: _prefixed("Hz", "mkMG"),
@@ -60,7 +60,8 @@ class _Texts:
     }
 
 
-_NUMBER = re.compile(r"([+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]+)?)\s*([^\s0-9.,].*)?")
+_NUMBER_TEXT = r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]+)?"
+_NUMBER = re.compile(rf"({_NUMBER_TEXT})(\s+1/K|\s*[^\s0-9.,].*)?\s*")
 _DECIMAL_COMMA = re.compile(r"([+-]?[0-9]+),([0-9]+)\s*([^0-9,.].*)?")
 _MINUS_SIGNS = str.maketrans({"\u2212": "-", "\u2013": "-", "\u2011": "-"})
 _LONGEST = 60  # chosen: no quantity that a person wrote is longer
@@ -102,9 +103,11 @@ def kind_of(unit: str) -> Kind | None:
 
 def pattern(kind: Kind) -> str:
     """Write a regular expression for the texts of a kind, for JSON Schema."""
-    units = "|".join(re.escape(unit) for unit in sorted(_Texts.factors[kind], key=lambda unit: (-len(unit), unit)))
-    units = units.replace("\\ ", " ")  # an escaped space is no regular expression of JSON Schema
-    return rf"^\s*{_NUMBER.pattern.partition(chr(92) + 's')[0]}\s*(?:{units})\s*$"
+    units = sorted(_Texts.factors[kind], key=lambda unit: (-len(unit), unit))
+    # A unit that begins with a digit needs a blank before it; an escaped blank is no regular expression of JSON Schema.
+    blanks = {True: r"\s+", False: r"\s*"}
+    spelled = "|".join(blanks[unit[0].isdigit()] + re.escape(unit).replace("\\ ", " ") for unit in units)
+    return rf"^\s*{_NUMBER_TEXT}(?:{spelled})\s*$"
 
 
 def _mended(text: str, example: str) -> str:

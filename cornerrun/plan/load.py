@@ -39,8 +39,10 @@ def load_plan(path: Path, *, limits: Path | None = None) -> Plan:
         raise AssertionError("a file that cannot be read leaves a problem")
     root, source = read
     directory = path.parent.resolve()
-    root, tables = _completed(root, path.parent, problems)
-    file = check(root, PlanFile, problems)
+    root, tables, is_whole = _completed(root, path.parent, problems)
+    file = check(root, PlanFile, problems, without=() if is_whole else ("rails",))
+    if not is_whole:
+        problems.raise_if_any()
     board = board_of(Reader(root=root, problems=problems))
 
     named = root.child("limits")
@@ -116,21 +118,17 @@ def plan_tree(path: Path) -> Node | None:
     return None if read is None else _completed(read[0], path.parent, problems)[0]
 
 
-def _completed(root: Node, directory: Path, problems: ProblemList) -> tuple[Node, tuple[Source, ...]]:
-    root, tables = _with_rail_table(root, directory, problems)
-    return merge_defaults(root, PlanFile, problems), tables
-
-
-def _with_rail_table(root: Node, directory: Path, problems: ProblemList) -> tuple[Node, tuple[Source, ...]]:
-    """Put the rows of ``rails: rails.csv`` in the place of that text."""
+def _completed(root: Node, directory: Path, problems: ProblemList) -> tuple[Node, tuple[Source, ...], bool]:
+    """Put in the rows of ``rails: rails.csv`` and the defaults; the last tells whether that table could be read."""
     entry = root.entries.get("rails")
-    if entry is None or not entry.node.text:
-        return root, ()
-    read = rails_from_table(directory / entry.node.text, problems)
-    if read is None:
-        return root.without("rails"), ()
-    node, source = read
-    return root.with_entry("rails", node, entry.where), (source,)
+    tables: tuple[Source, ...] = ()
+    is_whole = True
+    if entry is not None and entry.node.text:
+        read = rails_from_table(directory / entry.node.text, problems)
+        is_whole = read is not None
+        root = root.without("rails") if read is None else root.with_entry("rails", read[0], entry.where)
+        tables = () if read is None else (read[1],)
+    return merge_defaults(root, PlanFile, problems), tables, is_whole
 
 
 def _check_same_board(root: Node, owned: Document[LimitsFile], problems: ProblemList) -> None:
