@@ -61,8 +61,7 @@ class Measurer:
         for _ in range(sweeps - 1 if done_s is None and rails else 0):
             self._supervisor.wait_until(self._clock.now_s() + max(self._scan_s.values()))
             self._supervisor.read(rails)
-        references = self._fetch(done_s)
-        self._judge_limits(references)
+        references = self._proven(self._fetch(done_s))
         while late := [rail for rail, target_v in followers.items() if self._is_late(references.get(rail), target_v)]:
             if self._clock.now_s() >= settled_by_s:
                 break
@@ -79,9 +78,7 @@ class Measurer:
     def _again(self, rails: Sequence[str]) -> dict[str, MeterReading]:
         if self._meter is None:
             return {}
-        references = self._fetch(self._meter.start(rails))
-        self._judge_limits(references)
-        return references
+        return self._proven(self._fetch(self._meter.start(rails)))
 
     def _is_late(self, reference: MeterReading | None, target_v: float) -> bool:
         if reference is None:
@@ -89,10 +86,11 @@ class Measurer:
         band_v = self._rails[reference.rail].settle.band_ratio * abs(target_v)
         return abs(reference.reading_v - target_v) > band_v
 
-    def _judge_limits(self, references: Mapping[str, MeterReading]) -> None:
+    def _proven(self, references: dict[str, MeterReading]) -> dict[str, MeterReading]:
+        """Measure again what lies beyond a hard limit; one wild reading is no voltage, and is not kept."""
         outside = [name for name, reading in references.items() if _is_beyond(self._rails[name], reading)]
         if self._meter is None or not outside:
-            return
+            return references
         # A rail that fell because a device shut down is found as a trip first.
         self._supervisor.read(self._supervisor.rails)
         again = self._fetch(self._meter.start(outside))
@@ -103,6 +101,7 @@ class Measurer:
                 "; ".join(_say(self._rails[reading.rail], reading) for reading in still),
                 tuple(reading.rail for reading in still),
             )
+        return references | again
 
 
 def _is_beyond(rail: Rail, reading: MeterReading) -> bool:

@@ -1,5 +1,6 @@
 """Watch status and voltage of every rail while anything else goes on, in the same thread."""
 
+import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
@@ -48,13 +49,13 @@ class _Watched:
         "sum_v",
     )
 
-    def __init__(self, min_limit_v: float, max_limit_v: float, read_at_s: float) -> None:
+    def __init__(self, min_limit_v: float, max_limit_v: float) -> None:
         self.min_limit_v = min_limit_v
         self.max_limit_v = max_limit_v
         self.always = 0
         self.known = 0
         self.last: Telemetry | None = None
-        self.read_at_s = read_at_s
+        self.read_at_s = -math.inf
         self.count = 0
         self.min_v = 0.0
         self.max_v = 0.0
@@ -80,13 +81,12 @@ class Supervisor:
         self._clock = clock
         self._period_s = period_s
         self._journal = journal
-        now_s = clock.now_s()
         self._watched = {
-            rail.name: _Watched(rail.hard_limits.min_v, rail.hard_limits.max_v, now_s)
+            rail.name: _Watched(rail.hard_limits.min_v, rail.hard_limits.max_v)
             for rail in plan.rails
             if rail.name in power.scan_s
         }
-        self._due_s = now_s
+        self._due_s = clock.now_s()
         self._during = ""
         self._ranges: list[WatchRange] = []
         self.ignores_stop = False

@@ -234,7 +234,7 @@ class FakeBoard:
                 Telemetry(
                     rail=rail,
                     read_at_s=self.clock.now_s(),
-                    word=max(round(voltage_v * 4096), 0),
+                    word=max(round(voltage_v * 4096), 0) if math.isfinite(voltage_v) else 0,
                     voltage_v=voltage_v,
                     status_word=self.outputs[rail].word,
                     current_a=1.0 if with_load else None,
