@@ -29,7 +29,7 @@ class RowStream:
     """Rows to be put below the header of a sheet.
 
     ``styles`` holds the style number of each column, ``quoted`` the one for text there that looks like a formula.
-    ``count`` is the number of rows. A cell of None is left empty.
+    ``count`` is the number of rows. A cell of None is left empty, but styled.
     """
 
     sheet: str
@@ -63,8 +63,7 @@ class RowStream:
                 raise ValueError(f"{self.sheet}: more rows than the {self.count} announced or than {MAX_ROWS}")
             buffer.append(f'<row r="{number}">')
             for (opening, style, quoted), value in zip(columns, row, strict=True):
-                if value is not None:
-                    buffer.append(_cell(opening, number, style, quoted, value))
+                buffer.append(_cell(opening, number, style, quoted, value))
             buffer.append("</row>")
             if number % _ROWS_A_CHUNK == 0:
                 yield "".join(buffer).encode()
@@ -74,9 +73,11 @@ class RowStream:
 
 
 def _cell(opening: str, row: int, style: str, quoted: str, value: object) -> str:
+    if value is None:
+        return f"{opening}{row}{style}/>"
     if type(value) is Styled:
         own = f'" s="{value.style}"'
-        return _cell(opening, row, own, own, value.value) if value.value is not None else f"{opening}{row}{own}/>"
+        return _cell(opening, row, own, own, value.value)
     if type(value) is float:
         if math.isfinite(value):
             return f"{opening}{row}{style}><v>{value!r}</v></c>"

@@ -1,0 +1,201 @@
+"""A workbook being filled: cells with the template's styles, formulas with their cached values, rows to be streamed."""
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+from openpyxl.cell import Cell
+from openpyxl.utils import get_column_letter, quote_sheetname
+from openpyxl.worksheet.worksheet import Worksheet
+
+from cornerrun.report.cell_text import cell_text, looks_like_formula
+from cornerrun.report.looks import Style, marked, style_of
+from cornerrun.report.package import Cached
+from cornerrun.report.stream import RowStream
+from cornerrun.report.template import Template
+from cornerrun.results.decision import Decision
+from cornerrun.results.records import EndState, Outcome, RunResult
+
+__all__ = ["Block", "Book", "Column", "Formula", "Page"]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Formula:
+    """A live formula, without its equals sign, and the value that Python found for it."""
+
+    text: str
+    cached: Cached
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Column:
+    """A column of a table: its heading, the style of its cells, its width in characters."""
+
+    head: str
+    style: Style = Style.TEXT
+    width: float = 12
+    is_turned: bool = False
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Block:
+    """A table that was written: where its rows lie. Without rows, its one empty row stands for them."""
+
+    title: str
+    first_row: int
+    last_row: int
+    column: int
+    heads: tuple[str, ...]
+
+    def letter(self, head: str) -> str:
+        """Return the letter of the column below a heading; KeyError for one that is not there."""
+        if head not in self.heads:
+            raise KeyError(head)
+        return get_column_letter(self.column + self.heads.index(head))
+
+    def cells(self, head: str) -> str:
+        """Return the cells below a heading as an absolute reference that any sheet may use."""
+        letter = self.letter(head)
+        return f"{quote_sheetname(self.title)}!${letter}${self.first_row}:${letter}${self.last_row}"
+
+
+class Page:
+    """One sheet of the report, to be filled from its anchor on."""
+
+    def __init__(
+        self, sheet: Worksheet, row: int, column: int, cached: dict[str, Cached], given_widths: frozenset[int]
+    ) -> None:
+        self.sheet = sheet
+        self.row = row
+        self.column = column
+        self._cached = cached
+        self._given_widths = given_widths
+
+    @property
+    def title(self) -> str:
+        """The title of the sheet, which the template's user may have changed."""
+        return str(self.sheet.title)
+
+    def put(self, row: int, column: int, value: object, style: Style | None = None) -> None:
+        """Write a cell.
+
+        Outcomes and their like are written as shape and word and bring their own style unless one is given. Text is
+        always text. A time is written as UTC. None leaves the cell empty, but styled.
+        """
+        cell = self.sheet.cell(row, column)
+        if not isinstance(cell, Cell):
+            raise TypeError(f"{self.title}!{cell.coordinate} is covered by a merged cell")
+        if isinstance(value, Outcome | Decision | RunResult | EndState):
+            style = style or style_of(value)
+            value = marked(value)
+        if style is not None:
+            cell.style = style.value
+        if isinstance(value, Formula):
+            cell.value = f"={value.text}"
+            self._cached[cell.coordinate] = value.cached
+        elif isinstance(value, datetime):
+            look = cell.number_format
+            cell.value = value.astimezone(UTC).replace(tzinfo=None)
+            cell.number_format = look  # openpyxl puts its own for times
+        elif isinstance(value, str):
+            _put_text(cell, value)
+        elif isinstance(value, float) and not math.isfinite(value):
+            _put_text(cell, str(value))
+        elif isinstance(value, bool | int | float):
+            cell.value = value
+        elif value is not None:
+            raise TypeError(f"{type(value).__name__} has no place in a cell")
+
+    def span(self, row: int, column: int, value: object, style: Style, *, columns: int) -> None:
+        """Write a cell that reaches over columns."""
+        for offset in range(columns):
+            self.put(row, column + offset, None, style)
+        self.put(row, column, value, style)
+        if columns > 1:
+            self.sheet.merge_cells(start_row=row, end_row=row, start_column=column, end_column=column + columns - 1)
+
+    def height(self, row: int, points: float) -> None:
+        """Set the height of a row."""
+        self.sheet.row_dimensions[row].height = points
+
+    def widths(self, column: int, widths: Iterable[float]) -> None:
+        """Set the widths of columns, in characters, where the template sets none."""
+        for index, width in enumerate(widths, start=column):
+            if index not in self._given_widths:
+                self.sheet.column_dimensions[get_column_letter(index)].width = width
+
+    def head(self, row: int, column: int, columns: Sequence[Column]) -> None:
+        """Write the headings of a table."""
+        for index, item in enumerate(columns, start=column):
+            self.put(row, index, item.head, Style.HEAD_TURNED if item.is_turned else Style.HEAD)
+
+    def table(self, row: int, column: int, columns: Sequence[Column], rows: Iterable[Sequence[object]]) -> Block:
+        """Write headings and rows; an outcome in a cell brings its own style."""
+        self.head(row, column, columns)
+        number = row
+        for number, cells in enumerate(rows, start=row + 1):
+            for index, (item, value) in enumerate(zip(columns, cells, strict=True), start=column):
+                own = isinstance(value, Outcome | Decision | RunResult | EndState)
+                self.put(number, index, value, None if own else item.style)
+        return self.block(row, column, columns, number - row)
+
+    def block(self, row: int, column: int, columns: Sequence[Column], rows: int) -> Block:
+        """Tell where the rows of a table lie whose headings stand in ``row``."""
+        heads = tuple(item.head for item in columns)
+        return Block(title=self.title, first_row=row + 1, last_row=row + max(rows, 1), column=column, heads=heads)
+
+    def freeze(self, block: Block, *, columns: int) -> None:
+        """Freeze the headings and first columns of a table, let it be filtered, and repeat its headings in print."""
+        first, last = get_column_letter(block.column), get_column_letter(block.column + len(block.heads) - 1)
+        head = block.first_row - 1
+        self.sheet.auto_filter.ref = f"{first}{head}:{last}{block.last_row}"
+        self.sheet.freeze_panes = f"{get_column_letter(block.column + columns)}{block.first_row}"
+        self.sheet.print_title_rows = f"{head}:{head}"
+        self.sheet.print_title_cols = f"{first}:{get_column_letter(block.column + columns - 1)}"
+
+
+class Book:
+    """The workbook of one report while it is filled."""
+
+    def __init__(self, template: Template) -> None:
+        self.template = template
+        self.cached: dict[str, dict[str, Cached]] = {}
+        self.streams: list[RowStream] = []
+        self._given_widths = {name: _given_widths(anchor.sheet) for name, anchor in template.anchors.items()}
+
+    def page(self, name: str) -> Page:
+        """Return the sheet that an anchor points into."""
+        anchor = self.template.anchors[name]
+        cached = self.cached.setdefault(anchor.sheet.title, {})
+        return Page(anchor.sheet, anchor.row, anchor.column, cached, self._given_widths[name])
+
+    def page_like(self, page: Page, sheet: Worksheet) -> Page:
+        """Return a further sheet that is filled from the same cell on as a page."""
+        cached = self.cached.setdefault(sheet.title, {})
+        return Page(sheet, page.row, page.column, cached, _given_widths(sheet))
+
+    def style_number(self, style: Style, *, is_quoted: bool = False) -> int:
+        """Return the number by which streamed cells name a style."""
+        # A cell that belongs to no place of the sheet: only its look is registered.
+        cell = Cell(self.template.workbook.worksheets[0], row=1, column=1)
+        cell.style = style.value
+        if is_quoted:
+            cell.quotePrefix = True
+        return int(cell.style_id)
+
+
+def _given_widths(sheet: Worksheet) -> frozenset[int]:
+    spans: Mapping[str, tuple[int | None, int | None]] = {
+        letter: (item.min, item.max) for letter, item in sheet.column_dimensions.items() if item.customWidth
+    }
+    return frozenset(index for first, last in spans.values() for index in range(first or 0, (last or 0) + 1))
+
+
+def _put_text(cell: Cell, text: str) -> None:
+    clean = cell_text(text)
+    cell.value = clean
+    # openpyxl takes text that begins with "=" for a formula, and "#N/A" for an error.
+    cell.data_type = "s"
+    if looks_like_formula(clean):
+        cell.quotePrefix = True

@@ -1,0 +1,155 @@
+"""The sheets Corners and Visits: what became of each corner, and of each stay there."""
+
+from collections.abc import Iterator, Sequence
+
+from openpyxl.utils import get_column_letter
+from openpyxl.worksheet.pagebreak import Break
+
+from cornerrun.plan.model import Plan
+from cornerrun.report.book import Block, Book, Column, Formula
+from cornerrun.report.looks import Style, symbol_of
+from cornerrun.report.summary_model import CornerSummary, Summary
+from cornerrun.results.records import Outcome, RunData
+
+__all__ = ["fill_corners", "fill_visits"]
+
+_CORNER = (
+    Column(head="Corner", width=26),
+    Column(head="Outcome", width=18),
+    Column(head="Visits", style=Style.COUNT, width=8),
+    Column(head="Visits passed", style=Style.COUNT, width=8),
+    Column(head="Trials", style=Style.COUNT, width=8),
+    Column(head="Trials failed", style=Style.COUNT, width=8),
+    Column(head="Share of visits passed", style=Style.SHARE, width=10),
+    Column(head="Trials passed, worst check", style=Style.SHARE, width=10),
+    Column(head="Trials failed, worst check", style=Style.SHARE, width=10),
+    Column(head="Smallest margin", style=Style.MILLIVOLTS, width=13),
+    Column(head="of rail", width=13),
+    Column(head="Longest settling", style=Style.SECONDS, width=10),
+    Column(head="Scheme", width=13),
+    Column(head="Why", style=Style.WRAPPED, width=38),
+)
+_VISIT = (
+    Column(head="Visit", style=Style.COUNT, width=7),
+    Column(head="Corner", width=28),
+    Column(head="Repeat", style=Style.COUNT, width=8),
+    Column(head="Kind", width=13),
+    Column(head="Counts", width=8),
+    Column(head="Outcome", width=18),
+    Column(head="Trials", style=Style.COUNT, width=8),
+    Column(head="Trials failed", style=Style.COUNT, width=8),
+    Column(head="Rails not passing", style=Style.COUNT, width=9),
+    Column(head="Started (UTC)", style=Style.TIME, width=18),
+    Column(head="Since start of run", style=Style.SECONDS, width=12),
+    Column(head="Took", style=Style.SECONDS, width=10),
+)
+_LABEL = Column(head="Name in charts", width=24)
+_REASON = Column(head="Why", style=Style.WRAPPED, width=50)
+
+
+def fill_corners(book: Book, summary: Summary, plan: Plan) -> Block:
+    """Fill the sheet Corners with the map of rails x corners at its right; return where the rows lie."""
+    page = book.page("cr_corners")
+    rails = plan.commanded_rails
+    conditions = [item.name for item in plan.conditions]
+    columns = (
+        *_CORNER,
+        *(Column(head=name, width=10) for name in conditions),
+        *(Column(head=rail.name, style=Style.MAP_NOMINAL, width=4.4, is_turned=True) for rail in rails),
+        _LABEL,
+    )
+    worst_shares: dict[str, float] = {}
+    for item in summary.checks:
+        if item.trials:
+            share = 1 - item.failures / item.trials
+            worst_shares[item.corner] = min(share, worst_shares.get(item.corner, 1.0))
+    longest = max((len(rail.name) for rail in rails), default=0)
+    page.height(page.row, min(max(32, 7 + 6.2 * longest), 180))
+    page.head(page.row, page.column, columns)
+    page.widths(page.column, [item.width for item in columns])
+    for row, corner in enumerate(summary.corners, start=page.row + 1):
+        worst = worst_shares.get(corner.name)
+        values = [
+            *_corner_cells(corner, row, page.column, worst),
+            *(corner.condition_levels.get(name) for name in conditions),
+        ]
+        for offset, (column, value) in enumerate(zip(columns, values, strict=False)):
+            page.put(row, page.column + offset, value, None if isinstance(value, Outcome) else column.style)
+        for offset, rail in enumerate(rails, start=len(values)):
+            level = corner.levels.get(rail.name, "nominal")
+            percent = 100 * (rail.levels.get(level, rail.nominal_v) / rail.nominal_v - 1)
+            style = Style.MAP_NOMINAL if level == "nominal" else Style.MAP_HIGH if percent > 0 else Style.MAP_LOW
+            page.put(row, page.column + offset, 0.0 if level == "nominal" else percent, style)
+        page.put(row, page.column + len(columns) - 1, f"{symbol_of(corner.outcome)} {corner.name}", Style.TEXT)
+    block = page.block(page.row, page.column, columns, len(summary.corners))
+    page.freeze(block, columns=2)
+    if rails:
+        # In print, the map of rails begins a page of its own, and the names for charts stay away.
+        page.sheet.col_breaks.append(Break(id=page.column + len(_CORNER) + len(conditions) - 1))
+        last = get_column_letter(page.column + len(columns) - 2)
+        page.sheet.print_area = f"A1:{last}{block.last_row}"
+    return block
+
+
+def _corner_cells(corner: CornerSummary, row: int, column: int, worst_share: float | None) -> Sequence[object]:
+    visits, visits_passed, worst = (get_column_letter(column + offset) for offset in (2, 3, 7))
+    return (
+        corner.name,
+        corner.outcome,
+        corner.visits,
+        corner.passed_visits,
+        corner.trials,
+        corner.failures,
+        Formula(
+            text=f'IF({visits}{row}=0,"",{visits_passed}{row}/{visits}{row})',
+            cached=corner.passed_visits / corner.visits if corner.visits else "",
+        ),
+        worst_share,
+        None if worst_share is None else Formula(text=f"1-{worst}{row}", cached=1 - worst_share),
+        None if corner.worst_distance_v is None else corner.worst_distance_v * 1e3,
+        corner.worst_rail,
+        corner.longest_settle_s,
+        corner.scheme,
+        _why(corner),
+    )
+
+
+def _why(corner: CornerSummary) -> str | None:
+    if corner.void_visits:
+        return f"{corner.void_visits} visits are void; {corner.reason}".rstrip("; ")
+    return corner.reason or None
+
+
+def fill_visits(book: Book, data: RunData, plan: Plan) -> Block:
+    """Fill the sheet Visits; return where the rows lie."""
+    page = book.page("cr_visits")
+    conditions = tuple(
+        Column(head=f"{item.name} ({item.unit})", style=Style.NUMBER, width=11) for item in plan.conditions
+    )
+    columns = (*_VISIT, *conditions, _REASON)
+    page.height(page.row, 30)
+    page.widths(page.column, [item.width for item in columns])
+    block = page.table(page.row, page.column, columns, _visit_rows(data, plan))
+    page.freeze(block, columns=2)
+    return block
+
+
+def _visit_rows(data: RunData, plan: Plan) -> Iterator[Sequence[object]]:
+    for record in data.visits:
+        visit = record.visit
+        yield (
+            visit.ordinal,
+            visit.corner,
+            visit.repeat,
+            "control point" if visit.is_control else "corner",
+            "void" if visit.is_void else "yes",
+            visit.outcome,
+            sum(item.trials for item in record.checks),
+            sum(item.failures for item in record.checks),
+            sum(item.outcome is not Outcome.PASS for item in record.readings),
+            visit.started_utc,
+            visit.start_s,
+            visit.end_s - visit.start_s,
+            *(visit.conditions.get(item.name) for item in plan.conditions),
+            ("first after a resume; " if visit.is_after_seam else "") + visit.reason or None,
+        )

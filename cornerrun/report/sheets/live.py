@@ -1,0 +1,52 @@
+"""Live formulas that programs of every make evaluate alike, each with the value that Python finds.
+
+Names come from a plan, so no function here takes one for a pattern: COUNTIF and SUMIF would read "*" or ">5" so.
+"""
+
+from collections.abc import Sequence
+
+from cornerrun.report.book import Block, Formula
+
+__all__ = ["count_words", "exact_sum", "kth_smallest", "largest", "look_up", "non_empty", "signed_worst", "total"]
+
+
+def count_words(block: Block, *pairs: tuple[str, str], cached: int) -> Formula:
+    """Count the rows in which each column holds its word; words are the report's own, never a name."""
+    terms = ",".join(f'{block.cells(head)},"{word}"' for head, word in pairs)
+    return Formula(text=f"COUNTIFS({terms})", cached=cached)
+
+
+def non_empty(blocks: Sequence[Block], head: str, *, cached: int) -> Formula:
+    """Count the numbers in a column, over every sheet that it goes on in."""
+    return Formula(text="+".join(f"COUNT({block.cells(head)})" for block in blocks), cached=cached)
+
+
+def exact_sum(block: Block, name_head: str, cell: str, head: str, *, cached: int) -> Formula:
+    """Sum a column over the rows whose name is that in a cell, letter by letter."""
+    return Formula(text=f"SUMPRODUCT(EXACT({block.cells(name_head)},{cell})*{block.cells(head)})", cached=cached)
+
+
+def total(block: Block, head: str, *, cached: int) -> Formula:
+    """Sum a column."""
+    return Formula(text=f"SUM({block.cells(head)})", cached=cached)
+
+
+def largest(block: Block, head: str, *, cached: float) -> Formula:
+    """Find the largest number of a column; the caller knows that there is one."""
+    return Formula(text=f"MAX({block.cells(head)})", cached=cached)
+
+
+def kth_smallest(block: Block, head: str, k: int, *, cached: float) -> Formula:
+    """Find the k-th smallest number of a column, k from 1; the caller knows that there are so many."""
+    return Formula(text=f"SMALL({block.cells(head)},{k})", cached=cached)
+
+
+def signed_worst(block: Block, head: str, *, cached: float) -> Formula:
+    """Find the number of a column that is farthest from zero, with its sign."""
+    cells = block.cells(head)
+    return Formula(text=f"IF(MAX({cells})>=-MIN({cells}),MAX({cells}),MIN({cells}))", cached=cached)
+
+
+def look_up(block: Block, head: str, key_head: str, cell: str, *, cached: float | str) -> Formula:
+    """Find what stands in the first row whose number is that in a cell."""
+    return Formula(text=f"INDEX({block.cells(head)},MATCH({cell},{block.cells(key_head)},0))", cached=cached)

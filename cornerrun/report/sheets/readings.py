@@ -1,0 +1,123 @@
+"""The sheets Readings: one row a rail and visit, streamed, since a long run has a million of them."""
+
+from collections.abc import Iterator, Sequence
+from itertools import islice
+
+from openpyxl.worksheet.worksheet import Worksheet
+
+from cornerrun.report.book import Block, Book, Column, Page
+from cornerrun.report.looks import Style, marked, style_of
+from cornerrun.report.stream import MAX_ROWS, RowStream, Styled
+from cornerrun.results.records import Outcome, RunData
+
+__all__ = ["COLUMNS", "fill_readings", "reading_rows"]
+
+COLUMNS = (
+    Column(head="Visit", style=Style.COUNT, width=7),
+    Column(head="Corner", width=26),
+    Column(head="Repeat", style=Style.COUNT, width=8),
+    Column(head="Kind", width=13),
+    Column(head="Void", width=7),
+    Column(head="Rail", width=14),
+    Column(head="Level", width=10),
+    Column(head="Target", style=Style.VOLTS, width=11),
+    Column(head="Set-point", style=Style.VOLTS, width=11),
+    Column(head="Word", style=Style.CODE, width=8),
+    Column(head="Telemetry", style=Style.VOLTS, width=11),
+    Column(head="Tele-metry n", style=Style.COUNT, width=8),
+    Column(head="Reference", style=Style.VOLTS, width=11),
+    Column(head="Reference range", style=Style.VOLTS, width=12),
+    Column(head="Trim error", style=Style.MILLIVOLTS, width=12),
+    Column(head="Trim error of set-point", style=Style.SIGNED_PERCENT, width=10),
+    Column(head="Settled after", style=Style.SECONDS, width=10),
+    Column(head="STATUS_ WORD", style=Style.CODE, width=9),
+    Column(head="Current", style=Style.AMPERES, width=10),
+    Column(head="Temper-ature", style=Style.DEGREES, width=9),
+    Column(head="Outcome", width=18),
+    Column(head="Reason", width=44),
+)
+
+
+def fill_readings(book: Book, data: RunData, *, rows_a_sheet: int | None = None) -> tuple[Block, ...]:
+    """Fill the sheet, and as many more as its rows need; return where the rows of each lie.
+
+    ``rows_a_sheet`` is what a sheet takes below its headings; by default all that the file format allows.
+    """
+    page = book.page("cr_readings")
+    room = rows_a_sheet or MAX_ROWS - page.row
+    total = sum(len(record.readings) for record in data.visits)
+    styles = tuple(book.style_number(item.style) for item in COLUMNS)
+    quoted = tuple(book.style_number(item.style, is_quoted=True) for item in COLUMNS)
+    outcomes = {outcome: Styled(marked(outcome), book.style_number(style_of(outcome))) for outcome in Outcome}
+    rows = reading_rows(data, outcomes)
+    blocks = []
+    for part in range(max(1, -(-total // room))):
+        if part:
+            page = _next_page(book, page, part + 1)
+        count = min(room, total - part * room)
+        page.head(page.row, page.column, COLUMNS)
+        page.widths(page.column, [item.width for item in COLUMNS])
+        page.height(page.row, 30)
+        block = page.block(page.row, page.column, COLUMNS, count)
+        page.freeze(block, columns=6)
+        blocks.append(block)
+        if count:
+            book.streams.append(
+                RowStream(
+                    sheet=page.title,
+                    first_row=block.first_row,
+                    count=count,
+                    column=page.column,
+                    styles=styles,
+                    quoted=quoted,
+                    rows=islice(rows, count),
+                )
+            )
+    return tuple(blocks)
+
+
+def reading_rows(data: RunData, outcomes: dict[Outcome, Styled]) -> Iterator[Sequence[object]]:
+    """Give the rows in order of time, in the order of `COLUMNS`."""
+    for record in data.visits:
+        visit = record.visit
+        kind = "control point" if visit.is_control else "corner"
+        void = "void" if visit.is_void else None
+        for item in record.readings:
+            error_v = None
+            if item.reference_v is not None and item.setpoint_v is not None:
+                error_v = item.reference_v - item.setpoint_v
+            yield (
+                visit.ordinal,
+                visit.corner,
+                visit.repeat,
+                kind,
+                void,
+                item.rail,
+                item.level,
+                item.target_v,
+                item.setpoint_v,
+                None if item.word is None else f"0x{item.word:04X}",
+                item.telemetry_v,
+                item.telemetry_n,
+                item.reference_v,
+                item.reference_range_v,
+                None if error_v is None else error_v * 1e3,
+                error_v / abs(item.setpoint_v) if error_v is not None and item.setpoint_v else None,
+                item.settle_s,
+                None if item.status_word is None else f"0x{item.status_word:04X}",
+                item.current_a,
+                item.temperature_degc,
+                outcomes[item.outcome],
+                item.reason or None,
+            )
+
+
+def _next_page(book: Book, page: Page, number: int) -> Page:
+    """Add a sheet like the one before, right after it."""
+    workbook = book.template.workbook
+    first = book.page("cr_readings")
+    title = f"{first.title[:26]} {number}"
+    sheet: Worksheet = workbook.copy_worksheet(page.sheet)
+    sheet.title = title
+    workbook.move_sheet(sheet, workbook.index(page.sheet) + 1 - workbook.index(sheet))
+    return book.page_like(first, sheet)

@@ -1,0 +1,84 @@
+"""Write the workbook of a run: the template, filled from the store's records and their summary."""
+
+import io
+from pathlib import Path
+
+from cornerrun.errors import ReportError
+from cornerrun.plan.model import Plan
+from cornerrun.report.book import Book
+from cornerrun.report.package import finish
+from cornerrun.report.placeholders import fill_placeholders, placeholders
+from cornerrun.report.sheets.accuracy import fill_accuracy
+from cornerrun.report.sheets.checks import fill_checks
+from cornerrun.report.sheets.corners import fill_corners, fill_visits
+from cornerrun.report.sheets.counts import Blocks
+from cornerrun.report.sheets.events import fill_events
+from cornerrun.report.sheets.numbers import fill_numbers
+from cornerrun.report.sheets.plan import fill_plan
+from cornerrun.report.sheets.rails import fill_rails
+from cornerrun.report.sheets.readings import fill_readings
+from cornerrun.report.sheets.setpoints import fill_setpoints
+from cornerrun.report.sheets.summary import fill_summary
+from cornerrun.report.summary_model import Summary
+from cornerrun.report.template import find_template, open_template
+from cornerrun.results.records import RunData
+
+__all__ = ["write_workbook"]
+
+
+def write_workbook(
+    data: RunData,
+    path: Path,
+    *,
+    summary: Summary | None = None,
+    plan: Plan | None = None,
+    template: Path | None = None,
+    rows_a_sheet: int | None = None,
+) -> Path:
+    """Write the workbook of a run to a file and return its path.
+
+    ``summary`` and ``plan`` default to what the run itself says, ``template`` to the one that came with the product.
+    ``rows_a_sheet`` bounds the rows of readings in a sheet; by default the file format does. The same run and template
+    give the same cells. Raises ReportError if the template cannot be used or the file cannot be written.
+    """
+    if path.is_dir():
+        raise ReportError(f"{path}: is a folder; name the file to write, such as {path / 'run.xlsx'}")
+    if plan is None:
+        from cornerrun.plan.serial import plan_from_json
+
+        plan = plan_from_json(data.run.plan_json)
+    if summary is None:
+        from cornerrun.report.summary import summarise
+
+        summary = summarise(data, plan=plan)
+    opened = open_template(template or find_template())
+    book = Book(opened)
+    fill_placeholders(opened.workbook, placeholders(summary))
+    blocks = Blocks(
+        data=data,
+        page=book.page,
+        visits=fill_visits(book, data, plan),
+        corners=fill_corners(book, summary, plan),
+        checks=fill_checks(book, summary),
+        rails=fill_rails(book, summary, plan),
+        accuracy=fill_accuracy(book, summary),
+        readings=fill_readings(book, data, rows_a_sheet=rows_a_sheet),
+        events=fill_events(book, summary, data),
+    )
+    fill_setpoints(book, summary, plan, data)
+    fill_numbers(book, summary)
+    fill_plan(book, summary, plan, data)
+    fill_summary(book, summary, blocks)
+    modified = data.run.ended_utc or data.run.started_utc
+    opened.workbook.properties.created = modified.replace(tzinfo=None)
+    buffer = io.BytesIO()
+    opened.workbook.save(buffer)
+    finish(
+        buffer.getvalue(),
+        path,
+        cached=book.cached,
+        streams=book.streams,
+        template=opened.content,
+        modified=modified,
+    )
+    return path

@@ -1,0 +1,99 @@
+import io
+import math
+import re
+from zipfile import ZipFile
+
+import openpyxl
+import pytest
+from invented_run import a_plan, a_run_of, good_visits
+from office import SOFFICE, recalculated
+
+from cornerrun.report.workbook import write_workbook
+from cornerrun.results.records import RunResult
+
+pytestmark = pytest.mark.skipif(
+    SOFFICE is None, reason="LibreOffice is not installed: apt-get install libreoffice-calc"
+)
+
+POISON = 987654.25
+
+
+def poisoned(path, target):
+    """Copy a workbook with another cached value in every formula cell."""
+    count = 0
+    with ZipFile(path) as source, ZipFile(target, "w") as copy:
+        for name in source.namelist():
+            content = source.read(name)
+            if name.startswith("xl/worksheets/sheet"):
+                pattern = rb'(<c r="[A-Z]+\d+"(?: s="\d+")?)(?: t="\w+")?>(<f>[^<]*</f>)<v>[^<]*</v>'
+                content, found = re.subn(pattern, rb"\1>\2<v>%f</v>" % POISON, content)
+                count += found
+            copy.writestr(name, content)
+    return count
+
+
+def formula_cells(path):
+    book = openpyxl.load_workbook(path)
+    return [
+        (sheet.title, cell.coordinate)
+        for sheet in book.worksheets
+        for row in sheet.iter_rows()
+        for cell in row
+        if cell.data_type == "f"
+    ]
+
+
+def values(path, cells):
+    book = openpyxl.load_workbook(path, data_only=True)
+    return {cell: book[cell[0]][cell[1]].value for cell in cells}
+
+
+def differences(expected, found):
+    """Numbers agree to 1e-9, the rounding of two ways to the same sum; an empty text is an empty cell."""
+    return [
+        (cell, want, found[cell])
+        for cell, want in expected.items()
+        if not (
+            math.isclose(want, found[cell], rel_tol=1e-9, abs_tol=1e-12)
+            if isinstance(want, int | float) and isinstance(found[cell], int | float)
+            else (want or None) == (found[cell] or None)
+        )
+    ]
+
+
+def test_libreoffice_finds_the_numbers_that_python_found(tmp_path):
+    plan = a_plan()
+    data = a_run_of(good_visits(plan, {2: 3, 5: 30}), result=RunResult.FAIL)
+    path = write_workbook(data, tmp_path / "run.xlsx", plan=plan)
+    cells = formula_cells(path)
+    assert len(cells) > 40
+    bad = tmp_path / "poisoned.xlsx"
+    assert poisoned(path, bad) == len(cells)
+    assert set(values(bad, cells).values()) == {POISON}
+    expected = values(path, cells)
+    found = values(recalculated(bad, tmp_path), cells)
+    assert differences(expected, found) == []
+
+
+def test_names_that_are_patterns_are_counted_letter_by_letter(tmp_path):
+    from dataclasses import replace
+
+    plan = a_plan()
+    (check,) = plan.checks
+    names = ["*", "memory*", ">5", "=1+1", "MEMORY MARCH", "memory march"]
+    plan = replace(plan, checks=tuple(replace(check, name=name) for name in names))
+    visits = []
+    for record in good_visits(a_plan(), {2: 3}):
+        checks = tuple(replace(item, check=name) for item in record.checks for name in names)
+        trials = tuple(replace(item, check=name) for item in record.trials for name in names)
+        visits.append(replace(record, checks=checks, trials=trials))
+    path = write_workbook(a_run_of(visits), tmp_path / "run.xlsx", plan=plan)
+    cells = formula_cells(path)
+    bad = tmp_path / "poisoned.xlsx"
+    poisoned(path, bad)
+    again = recalculated(bad, tmp_path)
+    assert differences(values(path, cells), values(again, cells)) == []
+    book = openpyxl.load_workbook(io.BytesIO(again.read_bytes()), data_only=True)
+    summary = book["Summary"]
+    sums = [row for row in summary.iter_rows(values_only=True) if row[0] in names and row[3] == 210]
+    assert {row[0] for row in sums} == set(names)
