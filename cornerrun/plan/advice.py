@@ -9,6 +9,7 @@ from pydantic_core import ErrorDetails
 
 from cornerrun.plan.nearest import nearest, suggestion
 from cornerrun.plan.nodes import Loc, Node, shortened
+from cornerrun.units import kind_of, show
 
 __all__ = ["Said", "explain", "is_echo"]
 
@@ -88,7 +89,7 @@ def _translated(error: ErrorDetails, context: Mapping[str, Any], model: type[Bas
         advice = f"did you mean {close!r}?" if close else f"write one of {', '.join(map(repr, options))}"
     elif kind in _BOUNDS:
         came = f"{_shown(node)} is out of range"
-        advice = f"write a value {_BOUNDS[kind]} {next(iter(context.values()), 0):g}"
+        advice = f"write a value {_BOUNDS[kind]} {_bound(float(next(iter(context.values()), 0)), node)}"
     elif kind == "too_short":
         came, advice = "holds too little", f"write at least {context.get('min_length', 1)}"
     elif kind == "string_too_long":
@@ -102,6 +103,12 @@ def _translated(error: ErrorDetails, context: Mapping[str, Any], model: type[Bas
         said, _, hint = str(context.get("error", error["msg"])).rpartition("; ")
         came, advice = (said, hint) if said else (hint, "mend this value")
     return came, advice
+
+
+def _bound(bound: float, node: Node) -> str:
+    """Write a bound in the unit that the text has."""
+    kind = kind_of((node.text or "").strip().lstrip("+-0123456789.").strip())
+    return f"{bound:g}" if kind is None or bound == 0 else show(bound, kind)
 
 
 def _shown(node: Node) -> str:

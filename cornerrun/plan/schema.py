@@ -67,6 +67,10 @@ def _widened(node: object) -> object:
     # Bounds of a quantity hold for its SI value, not for its text.
     node = {key: value for key, value in node.items() if key not in ("gt", "ge", "lt", "le")}
     kind = node.get("type")
+    if isinstance(node.get("const"), str):
+        # An editor's YAML makes the number 1 of what is the text "1" here.
+        words = [node["const"], *([int(node["const"])] if node["const"].isdecimal() else [])]
+        return {**{key: value for key, value in node.items() if key not in ("const", "type")}, "enum": words}
     if kind == "string" and "pattern" not in node and "enum" not in node and "const" not in node:
         bounds = {key: value for key, value in node.items() if key not in ("type", "format")}
         return {**bounds, "type": _TEXT}

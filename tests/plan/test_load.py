@@ -395,6 +395,11 @@ CASES = {
             "write '95 %', or a number below 1"
         ),
     ),
+    "a band that is no band": (
+        "{band: 0.5 %",
+        "{band: 150 %",
+        "plan.yaml:7:51: defaults.rail.settle.band: '150 %' is out of range; write a value below 100 %",
+    ),
     "yes for true": (
         "first: true",
         "first: yes",
