@@ -5,12 +5,18 @@ that a command which only needs the name of a statistic starts at once.
 """
 
 import math
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
 
 __all__ = [
     "beta_quantile",
     "binomial_cdf",
     "chi2_quantile",
     "chi2_upper_tail",
+    "chi2_upper_tail_of",
     "f_upper_tail",
     "normal_cdf",
     "normal_quantile",
@@ -61,6 +67,14 @@ def chi2_upper_tail(value: float, degrees_of_freedom: float) -> float:
     from scipy import special
 
     return float(special.chdtrc(degrees_of_freedom, value))
+
+
+def chi2_upper_tail_of(values: "NDArray[np.float64]", degrees_of_freedom: float) -> "NDArray[np.float64]":
+    """Do as `chi2_upper_tail` for many values at once."""
+    import numpy as np
+    from scipy import special
+
+    return np.asarray(special.chdtrc(degrees_of_freedom, values), dtype=np.float64)
 
 
 def f_upper_tail(value: float, numerator_dof: float, denominator_dof: float) -> float:
