@@ -12,7 +12,7 @@ from cornerrun.stats.interval import Interval
 from cornerrun.stats.line import fit_line
 from cornerrun.stats.means import mean_interval
 from cornerrun.stats.meter import MeterSpecification
-from cornerrun.stats.uncertainty import Budget
+from cornerrun.stats.uncertainty import Budget, Component
 
 __all__ = ["all_margins", "drifts", "rail_summaries"]
 
@@ -26,6 +26,8 @@ class _Ruler:
         self._plan = plan
         self._rails = {rail.name: rail for rail in plan.rails}
         self._specification = specification
+        # One component that is well known: the same factor for every reading.
+        self._factor = Budget([Component("meter", 1.0)]).coverage_factor(0.95)
         self._sigma_v: dict[str, float] = {}
         for item in accuracy:
             scatter = item.estimate.repeatability_v if item.estimate is not None else None
@@ -81,8 +83,8 @@ class _Ruler:
             return None
         if not reading.reference_range_v and self._specification.range_ratio:
             return None
-        component = self._specification.component(reading.reference_v, reading.reference_range_v or 0.0)
-        return Budget([component]).expanded()
+        limit_v = self._specification.limit(reading.reference_v, reading.reference_range_v or 0.0)
+        return self._factor * self._specification.standard(limit_v)
 
     def _relations(self, record: VisitRecord, measured: Mapping[str, Reading]) -> list[Margin]:
         found = []
