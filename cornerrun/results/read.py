@@ -47,7 +47,11 @@ def runs(
 def visits(connection: Connection, run_id: str) -> tuple[VisitRecord, ...]:
     """Return every visit of a run, in order."""
     parts = {table.name: _by_visit(connection, table, run_id) for table in _PARTS}
-    own = select(schema.visits).where(schema.visits.c.run_id == run_id).order_by(schema.visits.c.visit)
+    own = (
+        select(schema.visits)
+        .where(schema.visits.c.run_id == run_id)
+        .order_by(schema.visits.c.start_s, schema.visits.c.visit)
+    )
     return tuple(
         visit_from_rows(row, {name: rows.get(row["visit"], ()) for name, rows in parts.items()})
         for row in _rows(connection, own)

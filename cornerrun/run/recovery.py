@@ -63,8 +63,11 @@ class Recovery:
                 # A rail that is down may refuse to be moved; what counts is the verification at the end.
                 self._journal.note("note", f"on the way to nominal, before faults are cleared: {error}")
             self._faults.clear(evidence.affected)
-            down = set(evidence.down)
-            self._faults.turn_on([rail for rail in self._order if rail in down])
+            down = [rail for rail in self._order if rail in evidence.down]
+            if down:
+                # A latched output starts again only if it is commanded off and on (PMBus 1.2 Part II, section 10.7).
+                self._safety.turn_off(down)
+                self._faults.turn_on(down)
             self._safety.to_nominal()
             self._way_back.verify_nominal()
         self._journal.note("note", "the board was brought back to nominal after a trip")

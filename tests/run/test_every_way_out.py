@@ -1,6 +1,7 @@
 """Whatever fails, wherever it fails: the run returns, the board is at nominal or off, and the end says which."""
 
 import itertools
+from functools import partial
 
 import pytest
 from fake_bench import THREE, FakeChecks, Rig, a_plan, answered, raising
@@ -43,16 +44,17 @@ def _calls_after_begin() -> list[tuple[str, int]]:
 
 
 CALLS = _calls_after_begin()
+# Made anew for each test: an exception keeps the frames that it went through alive.
 ERRORS = [
-    LinkError("no acknowledge"),
-    ReadbackMismatch("holds something else"),
-    InstrumentError("overload"),
-    CheckError("worker gone"),
-    GuardRefusal("beyond a hard limit"),
-    UnsafeState("did not go"),
-    RuntimeError("a bug"),
-    KeyboardInterrupt(),
-    MemoryError(),
+    partial(LinkError, "no acknowledge"),
+    partial(ReadbackMismatch, "holds something else"),
+    partial(InstrumentError, "overload"),
+    partial(CheckError, "worker gone"),
+    partial(GuardRefusal, "beyond a hard limit"),
+    partial(UnsafeState, "did not go"),
+    partial(RuntimeError, "a bug"),
+    partial(KeyboardInterrupt),
+    partial(MemoryError),
 ]
 
 
@@ -76,24 +78,24 @@ def _assert_intents_come_first(rig: Rig) -> None:
         assert name != "move" or opened, "a rail was moved before its intent was stored"
 
 
-@pytest.mark.parametrize("error", ERRORS, ids=lambda error: type(error).__name__)
+@pytest.mark.parametrize("make_error", ERRORS, ids=lambda error: error.func.__name__)
 @pytest.mark.parametrize(("name", "count"), CALLS)
-def test_one_failure_at_any_call_leaves_the_board_safe(name, count, error):
+def test_one_failure_at_any_call_leaves_the_board_safe(name, count, make_error):
     rig = _rig()
-    rig.at(name, count, raising(error))
+    rig.at(name, count, raising(make_error()))
     end = rig.run()
     _assert_safe(rig, end)
     assert end.exit_code != 0 or end.result is RunResult.PASS
 
 
-@pytest.mark.parametrize("error", ERRORS, ids=lambda error: type(error).__name__)
+@pytest.mark.parametrize("make_error", ERRORS, ids=lambda error: error.func.__name__)
 @pytest.mark.parametrize(("name", "count"), CALLS)
-def test_a_call_that_fails_for_good_leaves_the_board_safe_or_says_that_it_is_not(name, count, error):
+def test_a_call_that_fails_for_good_leaves_the_board_safe_or_says_that_it_is_not(name, count, make_error):
     rig = _rig()
 
     def before(board, called, number):
         if called == name and number >= count:
-            raise error
+            raise make_error()
 
     rig.board.before = before
     end = rig.run()
