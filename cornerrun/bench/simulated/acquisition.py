@@ -5,6 +5,7 @@ from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, field, replace
 
 from cornerrun.bench.simulated.draws import normal, uniform
+from cornerrun.bench.simulated.instruments.meter_effects import MeterEffects, averaged_sine
 from cornerrun.bench.simulated.status import Refusal
 
 __all__ = ["Channel", "Errors", "Multimeter", "Sweep"]
@@ -43,13 +44,16 @@ class Channel:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Sample:
-    """One reading to be: when its aperture opens, and how it is set."""
+    """One reading to be: when its relay closed, when its aperture opens, and how it is set."""
 
     channel: int
     start_s: float
     aperture_s: float
     range_v: float | None
     nplc: float
+    closed_s: float = -math.inf
+    is_zeroed: bool = True
+    makes_contact: bool = True
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -65,7 +69,8 @@ class Multimeter:
     """A meter with a scanner: settings, relays and sampling; knows nothing of text.
 
     ``input_v(channel, start_s, aperture_s)`` is the mean voltage there during an aperture; KeyError is an open input.
-    ``channels`` are those that the scanner has: none at all without a scanner, any if None.
+    ``channels`` are those that the scanner has: none at all without a scanner, any if None. ``line_hz`` is the line
+    frequency that the meter believes in; ``effects`` None leaves out all that is switched off by default.
     """
 
     errors: Errors
@@ -80,7 +85,14 @@ class Multimeter:
     delay_s: float = 0.0
     sample_count: int = 1
     sweep_count: int = 1
+    line_hz: float = 0.0
+    effects: MeterEffects | None = None
     _taken: int = 0
+    _closed_s: float = -math.inf
+    _makes_contact: bool = True
+
+    def __post_init__(self) -> None:
+        self.line_hz = self.line_hz or self.errors.line_hz
 
     def reset(self) -> None:
         """Go to the state of ``*RST``: auto-ranging, 10 power-line cycles, all relays open."""
@@ -108,11 +120,13 @@ class Multimeter:
         """Tell how a channel is read."""
         return self.single.get(channel, self.common)
 
-    def close_relay(self, channels: Sequence[int]) -> None:
+    def close_relay(self, channels: Sequence[int], now_s: float) -> None:
         """Close one channel. Two at once would tie rails together: refused."""
         wanted = self.checked(channels)
         if len(wanted) != 1 or self.closed not in (None, wanted[0]):
             raise Refusal(-221, "one channel at a time; open the other first")
+        if self.closed is None:
+            self._close(wanted[0], now_s)
         self.closed = wanted[0]
 
     def sweep(self, now_s: float) -> Sweep:
@@ -122,14 +136,29 @@ class Multimeter:
             raise Refusal(-221, "more readings than memory")
         samples: list[Sample] = []
         at_s, before = now_s, self.closed
+        range_change_s = 0.0 if self.effects is None else self.effects.settings.range_change
+        range_v = self.of(order[0]).range_v if order else None
         for channel in order * self.sweep_count:
             setting = self.of(channel)
-            aperture_s = setting.nplc / self.errors.line_hz
+            aperture_s = setting.nplc / self.line_hz
             if self.scan_list and channel != before:
+                self._close(channel, at_s)
                 at_s += self.errors.relay_s
+            if range_change_s and (setting.range_v != range_v or setting.range_v is None):
+                at_s += range_change_s  # auto-ranging tries a range each time (chosen)
+                range_v = setting.range_v
             at_s += self.delay_s
             samples.append(
-                Sample(channel=channel, start_s=at_s, aperture_s=aperture_s, range_v=setting.range_v, nplc=setting.nplc)
+                Sample(
+                    channel=channel,
+                    start_s=at_s,
+                    aperture_s=aperture_s,
+                    range_v=setting.range_v,
+                    nplc=setting.nplc,
+                    closed_s=self._closed_s,
+                    is_zeroed=self.has_autozero,
+                    makes_contact=self._makes_contact,
+                )
             )
             at_s += aperture_s * (2 if self.has_autozero else 1)
             before = channel
@@ -140,11 +169,13 @@ class Multimeter:
     def read(self, sample: Sample) -> float:
         """Make the reading of a sample whose time has passed."""
         index, self._taken = self._taken, self._taken + 1
-        errors = self.errors
+        errors, effects = self.errors, self.effects
         try:
             input_v = self.input_v(sample.channel, sample.start_s, sample.aperture_s)
         except KeyError:
             input_v = 0.0
+        if effects is not None:
+            input_v = effects.seen_v(sample, input_v) + effects.pick_up_v(sample, index)
         value = input_v * (1.0 + errors.gain_ratio) + errors.offset_v
         if errors.channel_offset_v and sample.channel != _TERMINALS:
             value += errors.channel_offset_v * normal("relay", errors.seed, sample.channel)
@@ -152,15 +183,19 @@ class Multimeter:
             noise_v = errors.noise_v / math.sqrt(sample.nplc)
             value += noise_v * normal("noise", errors.seed, sample.channel, index)
         if errors.hum_v:
-            value += errors.hum_v * _hum_left(sample.nplc, uniform("hum", errors.seed, sample.channel, index))
+            cycles = sample.nplc
+            if effects is not None and effects.settings.mains is not None:
+                cycles = sample.aperture_s * effects.settings.mains
+            value += errors.hum_v * averaged_sine(cycles, uniform("hum", errors.seed, sample.channel, index))
         range_v = sample.range_v or next((r for r in RANGES_V if abs(value) <= r * OVER_RANGE), RANGES_V[-1])
+        if effects is not None:
+            value += input_v * effects.gain_error_ratio(sample, range_v) + effects.offset_v(sample, range_v)
         if abs(value) > range_v * OVER_RANGE:
             return math.copysign(OVERLOAD, value)
         step_v = range_v * _RESOLUTION * max(1.0, math.sqrt(_RESET_NPLC / sample.nplc))
         return round(value / step_v) * step_v
 
-
-def _hum_left(nplc: float, phase: float) -> float:
-    """Average a sine of one power-line period over ``nplc`` periods: whole ones leave nothing."""
-    angle = math.pi * nplc
-    return math.sin(angle) / angle * math.sin(2 * math.pi * phase)
+    def _close(self, channel: int, at_s: float) -> None:
+        self._closed_s = at_s
+        if self.effects is not None:
+            self._makes_contact = self.effects.close(channel)

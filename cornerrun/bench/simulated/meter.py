@@ -8,9 +8,11 @@ from pydantic import Field
 
 from cornerrun.bench.scpi.program import ProgramUnit, split_message
 from cornerrun.bench.simulated.acquisition import Errors, Multimeter
+from cornerrun.bench.simulated.instruments.meter_effects import EffectSettings, MeterEffects
+from cornerrun.bench.simulated.instruments.text_faults import TextFaults
 from cornerrun.bench.simulated.meter_commands import find
 from cornerrun.bench.simulated.meter_engine import MeterEngine
-from cornerrun.bench.simulated.status import Refusal
+from cornerrun.bench.simulated.status import Refusal, Status
 from cornerrun.clock import Clock
 from cornerrun.plan.fields import FileModel, Hertz, Ratio, Seconds, Volts, Whole
 
@@ -28,7 +30,7 @@ class SimulatedMeterSettings(FileModel):
     specification that the bench file states. ``noise`` is the standard deviation of a reading of one power-line cycle;
     it falls with the square root of the aperture. ``channel_offset`` is the standard deviation of the thermal voltages
     of the scanner's relays. ``hum`` is the amplitude of line-frequency pick-up, which whole cycles average away.
-    ``latency`` is what taking one message costs.
+    ``latency`` is what taking one message costs. ``effects`` and ``faults`` hold all that is off by default.
     """
 
     maker: IdentityField = "SIMULATED"
@@ -44,6 +46,8 @@ class SimulatedMeterSettings(FileModel):
     relay: Annotated[Seconds, Field(ge=0)] = 0.005
     latency: Annotated[Seconds, Field(ge=0)] = 0.0005
     seed: Annotated[Whole, Field(ge=0)] = 0
+    effects: EffectSettings | None = None
+    faults: TextFaults | None = None
 
 
 @lru_cache(maxsize=256)
@@ -72,6 +76,10 @@ class SimulatedMeter:
         input_v: Callable[[int, float, float], float],
         channels: Collection[int] | None = None,
     ) -> None:
+        effects = None
+        if settings.effects is not None:
+            today = clock.utc_now().date()
+            effects = MeterEffects(settings.effects, seed=settings.seed, start_s=clock.now_s(), today=today)
         core = Multimeter(
             errors=Errors(
                 gain_ratio=settings.gain_error,
@@ -85,6 +93,7 @@ class SimulatedMeter:
             ),
             input_v=input_v,
             channels=channels,
+            effects=effects,
         )
         identity = ",".join((settings.maker, settings.model, settings.serial, settings.firmware))
         self._engine = MeterEngine(identity=identity, core=core, clock=clock)
@@ -104,6 +113,19 @@ class SimulatedMeter:
         except Refusal as refusal:
             # A unit that is refused takes the rest of its message with it (IEEE 488.2 section 6.1.6, from memory).
             engine.status.report(refusal.code, refusal.info)
+
+    @property
+    def status(self) -> Status:
+        """The event register and the error queue."""
+        return self._engine.status
+
+    @status.setter
+    def status(self, status: Status) -> None:
+        self._engine.status = status
+
+    def power_cycle(self) -> None:
+        """Lose what the supply holds up, as a meter that is switched off and on."""
+        self._engine.power_cycle()
 
     @property
     def has_answer(self) -> bool:

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from datetime import date
 
 from cornerrun.bench.scpi.program import Pattern, ProgramUnit
 from cornerrun.bench.scpi.text import channel_list, number, parse_channel_list
@@ -128,6 +129,10 @@ def _scan(meter: MeterEngine, parameters: Parameters) -> None:
     meter.forget()
 
 
+def _close_relay(meter: MeterEngine, parameters: Parameters) -> None:
+    meter.core.close_relay(_channels(parameters, 0), meter.now_s)
+
+
 def _open(meter: MeterEngine, parameters: Parameters) -> None:
     if meter.core.closed in meter.core.checked(_channels(parameters, 0)):
         meter.core.closed = None
@@ -166,7 +171,38 @@ def _set_core(attribute: str, least: float, most: float, *, unit: str = "", whol
 
 
 def _set_autozero(meter: MeterEngine, parameters: Parameters) -> None:
-    meter.core.has_autozero = _switch(parameters[0])
+    is_once = parameters[0].upper() == "ONCE"
+    meter.core.has_autozero = not is_once and _switch(parameters[0])
+    if is_once and meter.core.effects is not None:
+        meter.core.effects.zero(meter.now_s)
+
+
+def _cycles(meter: MeterEngine, parameters: Parameters) -> None:
+    effects = meter.core.effects
+    channels = meter.core.checked(_channels(parameters, 0))
+    meter.say(",".join("0" if effects is None else str(effects.count(channel)) for channel in channels))
+
+
+def _set_line(meter: MeterEngine, parameters: Parameters) -> None:
+    meter.core.line_hz = _real(parameters[0], 45.0, 66.0, "HZ")
+
+
+def _calibrated(attribute: str) -> Act:
+    def act(meter: MeterEngine, _: Parameters) -> None:
+        effects = meter.core.effects
+        calibration = None if effects is None else effects.settings.calibration
+        day: date | None = None if calibration is None else getattr(calibration, attribute)
+        if day is None:
+            raise Refusal(-241, "no date kept")
+        meter.say(f"{day.year:+d},{day.month:+d},{day.day:+d}")
+
+    return act
+
+
+def _questionable(meter: MeterEngine, _: Parameters) -> None:
+    effects = meter.core.effects
+    # Bit 8 of QUEStionable is CALibration (SCPI-99 volume 1 section 9.4, from memory).
+    meter.say(str(0x100 if effects is not None and effects.is_overdue else 0))
 
 
 def _reset(meter: MeterEngine, _: Parameters) -> None:
@@ -207,7 +243,7 @@ _TABLE: tuple[Command, ...] = (
     _entry("CALibration:ZERO:AUTO", _set_autozero, parameters=_ONE),
     _entry("ROUTe:SCAN", _scan, parameters=_ONE),
     _entry("ROUTe:SCAN?", lambda meter, _: meter.say(channel_list(meter.core.scan_list))),
-    _entry("ROUTe:CLOSe", lambda meter, given: meter.core.close_relay(_channels(given, 0)), parameters=_ONE),
+    _entry("ROUTe:CLOSe", _close_relay, parameters=_ONE),
     _entry("ROUTe:CLOSe?", _is_closed, parameters=_ONE),
     _entry("ROUTe:OPEN", _open, parameters=_ONE),
     _entry("ROUTe:OPEN:ALL", _open_all),
@@ -223,6 +259,12 @@ _TABLE: tuple[Command, ...] = (
     _entry("SYSTem:ERRor[:NEXT]?", lambda meter, _: meter.say(meter.status.next_error())),
     _entry("SYSTem:ERRor:COUNt?", lambda meter, _: meter.say(str(meter.status.count))),
     _entry("SYSTem:VERSion?", lambda meter, _: meter.say("1999.0")),
+    _entry("SYSTem:LFRequency", _set_line, parameters=_ONE),
+    _entry("SYSTem:LFRequency?", lambda meter, _: meter.say(f"{meter.core.line_hz:+.8E}")),
+    _entry("DIAGnostic:RELay:CYCLes?", _cycles, parameters=_ONE),
+    _entry("CALibration:DATE?", _calibrated("date")),
+    _entry("CALibration:NDUE?", _calibrated("due")),
+    _entry("STATus:QUEStionable:CONDition?", _questionable),
 )
 
 

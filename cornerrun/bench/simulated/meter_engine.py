@@ -27,6 +27,21 @@ class MeterEngine:
         self._answer: list[Callable[[], str]] = []
 
     @property
+    def now_s(self) -> float:
+        """The time of the meter's clock."""
+        return self._clock.now_s()
+
+    def power_cycle(self) -> None:
+        """Lose what the supply holds up: settings, readings, answer, errors; the power-on bit is set."""
+        self.status = Status()
+        self.core.reset()
+        self.core.line_hz = self.core.errors.line_hz
+        if self.core.effects is not None:
+            self.core.effects.restart(self.now_s)
+        self.forget()
+        self.drop_answer()
+
+    @property
     def has_answer(self) -> bool:
         """Whether a response waits, or will once its time has come."""
         return bool(self._answer)

@@ -25,6 +25,7 @@ _TEXTS = {
     -224: "Illegal parameter value",
     -230: "Data corrupt or stale",
     -241: "Hardware missing",
+    -310: "System error",
     -350: "Queue overflow",
     -363: "Input buffer overrun",
     -410: "Query INTERRUPTED",
