@@ -80,8 +80,12 @@ def _translated(error: ErrorDetails, context: Mapping[str, Any], model: type[Bas
     elif kind in _DUE:
         due, advice = _DUE[kind]
         came = f"{due} is due, {node.kind} came"
-        if kind in ("tuple_type", "list_type") and node.text:
-            advice = f"write a list: [{shortened(node.text)}]"
+        if kind in ("tuple_type", "list_type"):
+            advice = (
+                f"write a list: [{shortened(node.text)}]" if node.text else "write a list, a dash before each member"
+            )
+        if kind == "model_type":
+            advice = _shape(model, error["loc"]) or advice
     elif kind == "literal_error":
         options = _literal_options(model, error["loc"])
         close = nearest(node.text, options) if node.text else None
@@ -91,14 +95,13 @@ def _translated(error: ErrorDetails, context: Mapping[str, Any], model: type[Bas
         came = f"{_shown(node)} is out of range"
         advice = f"write a value {_BOUNDS[kind]} {_bound(float(next(iter(context.values()), 0)), node)}"
     elif kind == "too_short":
-        came, advice = "holds too little", f"write at least {context.get('min_length', 1)}"
+        least = context.get("min_length", 1)
+        came, advice = ("is empty", "write at least one") if least == 1 else ("holds too little", f"write {least}")
     elif kind == "string_too_long":
         came, advice = (
             f"a text of {len(node.text or '')} characters is too long",
             f"use at most {context['max_length']}",
         )
-    elif kind == "string_pattern_mismatch":
-        came, advice = f"{_shown(node)} has a line break", "write it in one line"
     elif kind == "value_error":
         said, _, hint = str(context.get("error", error["msg"])).rpartition("; ")
         came, advice = (said, hint) if said else (hint, "mend this value")
@@ -150,6 +153,17 @@ def _example(model: type[BaseModel], loc: Loc) -> str:
         if any(get_origin(item) in (dict, Mapping) for item in annotations):
             return "{...}"
     return "..."
+
+
+def _shape(model: type[BaseModel], loc: Loc) -> str:
+    """Show how a section is written: its required keys with their examples, else the keys that it knows."""
+    for option in _models_at(model, loc):
+        fields = option.model_fields
+        needed = [
+            f"{name}: {field.examples[0]}" for name, field in fields.items() if field.is_required() and field.examples
+        ]
+        return f"write {{{', '.join(needed)}}}" if needed else f"write {{key: value}} with keys of {', '.join(fields)}"
+    return ""
 
 
 def _models_at(model: type[BaseModel], loc: Loc) -> tuple[type[BaseModel], ...]:

@@ -23,7 +23,8 @@ T = TypeVar("T")
 class Board:
     """All that names can refer to: valid parts by name or index, and the names of every part, broken ones too.
 
-    ``levels`` holds the levels in volts of each valid rail whose chain is sound.
+    ``levels`` holds the levels in volts of each valid rail whose chain is sound. ``has_nameless`` says that names of
+    rails, groups or devices could not be read, so that an unknown name means nothing.
     """
 
     reader: Reader
@@ -35,6 +36,7 @@ class Board:
     groups: Mapping[str, tuple[str, ...]]
     conditions: Mapping[int, ConditionFile]
     levels: Mapping[str, Mapping[str, float]]
+    has_nameless: bool
 
     @property
     def rails_by_name(self) -> Mapping[str, RailFile]:
@@ -59,6 +61,8 @@ class Board:
         """Whether a rail has this name; adds the problem if not."""
         if name in self.rail_names:
             return True
+        if self.has_nameless:
+            return False
         self.add(loc, f"no rail is called {name!r}", suggestion(name, self.rail_names), at_key=at_key)
         return False
 
@@ -68,7 +72,7 @@ class Board:
             return (name,)
         if name in self.groups:
             return tuple(rail for rail in dict.fromkeys(self.groups[name]) if rail in self.rail_names)
-        if name not in self.reader.keys(("groups",)):
+        if name not in self.reader.keys(("groups",)) and not self.has_nameless:
             known = (*self.rail_names, *self.groups)
             self.add(loc, f"no rail or group is called {name!r}", suggestion(name, known), at_key=at_key)
         return ()
@@ -113,7 +117,16 @@ def board_of(reader: Reader) -> Board:
         groups=groups,
         conditions=_valid(reader, "conditions", ConditionFile, len(_list(reader, "conditions"))),
         levels=resolved_levels({name: rails[index] for name, index in first.items()}),
+        has_nameless=_has_nameless(reader),
     )
+
+
+def _has_nameless(reader: Reader) -> bool:
+    rails = reader.root.child("rails")
+    names = [item.child("name") for item in rails.items] if rails is not None else []
+    sections = [reader.root.child("devices"), reader.root.child("groups")]
+    is_broken = any(node is not None and node.value is not None and not node.entries for node in sections)
+    return is_broken or any(name is None or name.text is None for name in names)
 
 
 def _list(reader: Reader, key: str) -> tuple[object, ...]:

@@ -107,6 +107,8 @@ def _check_power(board: Board, index: int, rail: RailFile, pages: dict[tuple[str
         return
     device, page = rail.power.device, rail.power.page
     if device not in board.device_names:
+        if board.has_nameless:
+            return
         came = f"no device is called {device!r}"
         board.add(("rails", index, "power", "device"), came, suggestion(device, board.device_names))
         return
@@ -120,6 +122,8 @@ def _check_power(board: Board, index: int, rail: RailFile, pages: dict[tuple[str
 def _check_limits(board: Board, index: int, rail: RailFile, limits: HardLimits) -> None:
     """Whether every level, off by its accuracy, stays inside the hard limits."""
     for level, target_v in board.levels.get(rail.name, {}).items():
+        if target_v <= 0:
+            continue
         loc = _level_loc(index, rail, level)
         for side, limit_v, extreme_v in (
             ("min", limits.min_v, target_v * (1.0 - rail.accuracy)),

@@ -142,6 +142,14 @@ def _text(raw: object) -> object:
     return raw
 
 
+def _name(raw: object) -> object:
+    if isinstance(raw, str) and not raw.strip().isprintable():
+        raise refusal(
+            f"{_short(raw)} holds characters that cannot be printed", "write a name in one line, without them"
+        )
+    return _text(raw)
+
+
 # Any: what json_schema_input_type takes is a type, which mypy cannot name where it is built from parts.
 def _read_as(reader: Callable[[object], object], written: Any) -> BeforeValidator:
     return BeforeValidator(reader, json_schema_input_type=written)
@@ -162,6 +170,4 @@ Number = Annotated[float, _read_as(_number, float)]
 Flag = Annotated[bool, _read_as(_flag, bool)]
 Day = Annotated[date, _read_as(_day, date)]
 Text = Annotated[str, _read_as(_text, str), StringConstraints(strip_whitespace=True, max_length=1000)]
-Name = Annotated[
-    str, _read_as(_text, str), StringConstraints(strip_whitespace=True, max_length=80, pattern=r"^[^\r\n]+$")
-]
+Name = Annotated[str, _read_as(_name, str), StringConstraints(strip_whitespace=True, max_length=80)]

@@ -41,7 +41,9 @@ def load_plan(path: Path, *, limits: Path | None = None) -> Plan:
     directory = path.parent.resolve()
     root, tables, is_whole = _completed(root, path.parent, problems)
     file = check(root, PlanFile, problems, without=() if is_whole else ("rails",))
-    if not is_whole:
+    rails = root.child("rails")
+    if not is_whole or rails is None or not rails.items:
+        # Without a list of rails every name would be unknown: that would only bury what is the matter.
         problems.raise_if_any()
     board = board_of(Reader(root=root, problems=problems))
 

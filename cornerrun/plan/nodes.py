@@ -88,7 +88,8 @@ class Node:
 
 
 def shortened(text: str, most: int = 60) -> str:
-    """Cut a text that would flood a message."""
+    """Cut a text that would flood a message, and blank what would upset a terminal."""
+    text = "".join(character if character.isprintable() else " " for character in text)
     return text if len(text) <= most else text[: most - 3] + "..."
 
 

@@ -72,7 +72,7 @@ def test_numbers_flags_and_days_are_read_strictly_from_text(tmp_path: Path) -> N
         ("day: 01.03.2026", "2:6: day: '01.03.2026' is no date; write year, month and day like '2026-03-01'"),
         ("day: 2026-02-30", "2:6: day: '2026-02-30' is no day of the calendar; write it like '2026-03-01'"),
         ("day: 1234567", "2:6: day: '1234567' is no date; write year, month and day like '2026-03-01'"),
-        ("words: {a: b}", "2:8: words: a list is due, a mapping came; write a list, like [a, b]"),
+        ("words: {a: b}", "2:8: words: a list is due, a mapping came; write a list, a dash before each member"),
         ("words: [[a]]", "2:9: words[0]: a text is due, a list came; write a text"),
         ("channels: [1]", "2:11: channels: a mapping is due, a list came; write keys with values, like {key: value}"),
         ("ratio:", "2:1: ratio: has no value; write one, or leave the key out"),

@@ -438,6 +438,29 @@ CASES = {
             "write a timeout well above 'stable_for'"
         ),
     ),
+    "a rail without a name": (
+        "  - name: SRAM\n    nominal",
+        "  - nominal",
+        "plan.yaml:10:5: rails[1].name: is missing; write 'name: VDD_CORE'",
+    ),
+    "a name that would upset a terminal": (
+        "name: AUX",
+        'name: "A\\e[31mUX"',
+        (
+            "plan.yaml:27:12: rails[A [31mUX].name: 'A\\x1b[31mUX' holds characters that cannot be printed; "
+            "write a name in one line, without them"
+        ),
+    ),
+    "devices in a list": (
+        "devices:\n  PM1: {",
+        "devices:\n  - {",
+        ("plan.yaml:6:3: devices: a mapping is due, a list came; write keys with values, like {key: value}"),
+    ),
+    "a section in one word": (
+        "tracks: {rail: DDR, ratio: 0.5}",
+        "tracks: DDR",
+        ("plan.yaml:20:42: rails[VTT].tracks: a mapping is due, the text 'DDR' came; write {rail: VDDQ, ratio: 0.5}"),
+    ),
     "no space after a colon": (
         "{bus: main",
         "{bus:main",
