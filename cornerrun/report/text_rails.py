@@ -41,12 +41,26 @@ def _margin_row(item: Margin) -> list[str]:
 
 
 def accuracy_lines(summary: Summary, *, is_full: bool) -> list[str]:
-    """List each rail's trim accuracy with its expanded uncertainty; rails that are never commanded only if asked."""
-    rows = [_accuracy_row(item) for item in summary.trim if is_full or item.status != "not commanded"]
-    if not rows:
+    """List trim accuracy with its expanded uncertainty; rails that are never commanded only in the full text."""
+    items = [item for item in summary.trim if is_full or item.status != "not commanded"]
+    if not items:
         return []
+    shown = items
+    if not is_full:
+        # What is not shown to meet its claim always stands; of the others as many as fit, the least accurate first.
+        doubtful = [item for item in items if item.claim not in ("met", "no claim")]
+        settled = sorted((item for item in items if item not in doubtful), key=_inaccuracy, reverse=True)
+        shown = doubtful + settled[: max(0, _SHORT - len(doubtful))]
     header = ["rail", "n", "worst error (95 %)", "gain error (95 %)", "offset (95 %)", "repeatability", "claim", "is"]
-    return table(header, rows, width=_WIDTH)
+    lines = table(header, [_accuracy_row(item) for item in shown], width=_WIDTH)
+    if len(shown) < len(items):
+        lines.append(f"and {len(items) - len(shown)} more that are more accurate")
+    return lines
+
+
+def _inaccuracy(item: TrimSummary) -> float:
+    worst = item.worst_error
+    return abs(worst.estimate) if worst is not None and worst.estimate is not None else 0.0
 
 
 def _accuracy_row(item: TrimSummary) -> list[str]:

@@ -5,14 +5,17 @@ from collections.abc import Sequence
 __all__ = ["one_line", "percent", "plus_minus", "table"]
 
 
-def table(header: Sequence[str], rows: Sequence[Sequence[str]], *, width: int) -> list[str]:
-    """Set rows in columns; the last column takes what is left of ``width`` and is cut there with three dots.
+_LEAST_LAST = 36  # chosen: a reason cut shorter says nothing; a long name then makes the line longer instead
 
-    Line breaks and other control characters in a cell become spaces: a cell cannot break out of its line.
+
+def table(header: Sequence[str], rows: Sequence[Sequence[str]], *, width: int) -> list[str]:
+    """Set rows in columns; the last takes what is left of ``width`` and is cut there with three dots.
+
+    It keeps 36 characters even so. Line breaks and other control characters in a cell become spaces: a cell cannot break out of its line.
     """
     clean = [[one_line(cell) for cell in row] for row in rows]
     widths = [max(len(row[i]) for row in [list(header), *clean]) for i in range(len(header))]
-    left = max(12, width - sum(w + 2 for w in widths[:-1]))
+    left = max(_LEAST_LAST, width - sum(w + 2 for w in widths[:-1]))
     widths[-1] = min(widths[-1], left)
     lines = [header, ["-" * w for w in widths], *clean]
     return ["  ".join(_fit(cell, w) for cell, w in zip(line, widths, strict=True)).rstrip() for line in lines]

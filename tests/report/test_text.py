@@ -3,8 +3,9 @@ from dataclasses import replace
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from invented_run import NAMES, a_plan, a_run_of, a_visit, good_visits, ideal, steps_of
+from invented_run import NAMES, a_plan, a_rail, a_run_of, a_visit, good_visits, ideal, steps_of
 
+from cornerrun.corners.model import RailLevel
 from cornerrun.report.summary import summarise
 from cornerrun.report.text import to_text
 from cornerrun.report.text_table import percent, plus_minus, table
@@ -115,6 +116,37 @@ def test_the_last_column_is_cut_to_the_width():
     lines = table(["a", "b"], [["x", "y" * 200]], width=40)
     assert max(map(len, lines)) <= 40
     assert lines[-1].endswith("...")
+
+
+def test_a_reason_keeps_enough_to_say_something_beside_a_long_name():
+    lines = table(["corner", "why"], [["x" * 80, "memory march: 9 of 30 trials failed"]], width=60)
+    assert lines[-1].endswith("memory march: 9 of 30 trials failed")
+
+
+def test_of_many_rails_those_that_miss_their_claim_are_listed_first_and_the_rest_counted():
+    plan = a_plan()
+    many = tuple(a_rail(f"R{i:02d}", 1.0, page=i) for i in range(20))
+    wide = replace(plan, rails=many, relations=())
+    steps = [
+        replace(
+            step,
+            corner=replace(
+                step.corner,
+                levels=tuple(RailLevel(rail=r.name, level="high" if step.ordinal % 2 else "nominal") for r in many),
+            ),
+        )
+        for step in steps_of(NAMES)
+    ]
+
+    def wrong(rail, target_v, ordinal):
+        return ideal(rail, target_v, ordinal) * (1.004 if rail == "R17" else 1.0)
+
+    visits = [a_visit(wide, step, truth=wrong) for step in steps]
+    text = to_text(summarise(a_run_of(visits), plan=wide))
+    table_of_trim = text.split("Trim accuracy")[1].split("\n\n")[0].splitlines()
+    assert table_of_trim[3].split()[0] == "R17"
+    assert table_of_trim[3].endswith("not met")
+    assert table_of_trim[-1].strip() == "and 12 more that are more accurate"
 
 
 def test_shares_align():
