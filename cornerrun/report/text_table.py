@@ -11,7 +11,8 @@ _LEAST_LAST = 36  # chosen: a reason cut shorter says nothing; a long name then 
 def table(header: Sequence[str], rows: Sequence[Sequence[str]], *, width: int) -> list[str]:
     """Set rows in columns; the last takes what is left of ``width`` and is cut there with three dots.
 
-    It keeps 36 characters even so. Line breaks and other control characters in a cell become spaces: a cell cannot break out of its line.
+    It keeps 36 characters even so. Line breaks and other control characters in a cell become spaces: a cell cannot
+    break out of its line.
     """
     clean = [[one_line(cell) for cell in row] for row in rows]
     widths = [max(len(row[i]) for row in [list(header), *clean]) for i in range(len(header))]
