@@ -9,7 +9,17 @@ from dataclasses import dataclass
 from enum import Enum
 from types import MappingProxyType
 
-__all__ = ["ALL_PAGES", "COMMANDS", "NON_VOLATILE", "PAGE", "Command", "Kind", "Numbers", "command_of_code"]
+__all__ = [
+    "ALL_PAGES",
+    "COMMANDS",
+    "IDEMPOTENT_CALLS",
+    "NON_VOLATILE",
+    "PAGE",
+    "Command",
+    "Kind",
+    "Numbers",
+    "command_of_code",
+]
 
 PAGE = 0x00
 ALL_PAGES = 0xFF
@@ -22,6 +32,7 @@ class Kind(Enum):
     BYTE = "byte"
     WORD = "word"
     BLOCK = "block"
+    CALL = "block process call"
 
 
 class Numbers(Enum):
@@ -63,14 +74,20 @@ def _text(code: int, name: str) -> Command:
     return Command(code=code, name=name, kind=Kind.BLOCK, is_paged=False, is_writable=False)
 
 
+def _call(code: int, name: str) -> Command:
+    return Command(code=code, name=name, kind=Kind.CALL, is_paged=False, is_writable=False)
+
+
 _TABLE = (
     _byte(PAGE, "PAGE", is_paged=False),
     _byte(0x01, "OPERATION"),
     _byte(0x02, "ON_OFF_CONFIG"),
     Command(code=0x03, name="CLEAR_FAULTS", kind=Kind.SEND_BYTE),
+    Command(code=0x05, name="PAGE_PLUS_WRITE", kind=Kind.BLOCK, is_paged=False),
+    _call(0x06, "PAGE_PLUS_READ"),
     _byte(0x10, "WRITE_PROTECT", is_paged=False),
     _byte(0x19, "CAPABILITY", is_paged=False, is_writable=False),
-    Command(code=0x1A, name="QUERY", kind=Kind.BLOCK, is_paged=False, is_writable=False),
+    _call(0x1A, "QUERY"),
     _byte(0x20, "VOUT_MODE", is_writable=False),
     _word(0x21, "VOUT_COMMAND", Numbers.VOUT),
     _word(0x22, "VOUT_TRIM", Numbers.VOUT_SIGNED),
@@ -83,6 +100,9 @@ _TABLE = (
     _word(0x29, "VOUT_SCALE_LOOP", Numbers.LINEAR11),
     _word(0x2A, "VOUT_SCALE_MONITOR", Numbers.LINEAR11),
     _word(0x2B, "VOUT_MIN", Numbers.VOUT),
+    _call(0x30, "COEFFICIENTS"),
+    _word(0x35, "VIN_ON", Numbers.LINEAR11, is_paged=False),
+    _word(0x36, "VIN_OFF", Numbers.LINEAR11, is_paged=False),
     _word(0x40, "VOUT_OV_FAULT_LIMIT", Numbers.VOUT_RATIO),
     _byte(0x41, "VOUT_OV_FAULT_RESPONSE"),
     _word(0x42, "VOUT_OV_WARN_LIMIT", Numbers.VOUT_RATIO),
@@ -90,6 +110,11 @@ _TABLE = (
     _word(0x44, "VOUT_UV_FAULT_LIMIT", Numbers.VOUT_RATIO),
     _byte(0x45, "VOUT_UV_FAULT_RESPONSE"),
     _word(0x46, "IOUT_OC_FAULT_LIMIT", Numbers.LINEAR11),
+    _byte(0x47, "IOUT_OC_FAULT_RESPONSE"),
+    _word(0x4A, "IOUT_OC_WARN_LIMIT", Numbers.LINEAR11),
+    _word(0x4F, "OT_FAULT_LIMIT", Numbers.LINEAR11),
+    _byte(0x50, "OT_FAULT_RESPONSE"),
+    _word(0x51, "OT_WARN_LIMIT", Numbers.LINEAR11),
     _word(0x5E, "POWER_GOOD_ON", Numbers.VOUT_RATIO),
     _word(0x5F, "POWER_GOOD_OFF", Numbers.VOUT_RATIO),
     _word(0x60, "TON_DELAY", Numbers.LINEAR11),
@@ -145,6 +170,9 @@ NON_VOLATILE: Mapping[int, str] = MappingProxyType(
         0x18: "RESTORE_USER_CODE",
     }
 )
+
+# These write only to say what they want to read, so they may be tried again like any other read.
+IDEMPOTENT_CALLS = frozenset(command.code for command in _TABLE if command.kind is Kind.CALL)
 
 _BY_CODE: Mapping[int, Command] = MappingProxyType({command.code: command for command in _TABLE})
 

@@ -11,10 +11,12 @@ from dataclasses import dataclass
 from enum import Enum
 from typing import Self
 
+from cornerrun.bench.pmbus.vid import Vid
 from cornerrun.errors import FormatError
 
 __all__ = [
     "Direct",
+    "Vid",
     "VoutKind",
     "VoutMode",
     "decode_half",
@@ -144,7 +146,8 @@ class VoutMode:
 
     With ``is_relative`` (PMBus 1.3) margins and limits are ratios to VOUT_COMMAND: what `decode` then returns for them
     is a ratio. VOUT_COMMAND, READ_VOUT, VOUT_MAX, VOUT_MIN and VOUT_TRIM stay absolute (scope from memory).
-    ``parameter`` is the exponent in linear mode, unused otherwise. ``direct`` gives the coefficients of direct mode.
+    ``parameter`` is the exponent in linear mode, the type of the table in VID mode, unused otherwise. ``direct`` gives
+    the coefficients of direct mode, ``vid`` the table of VID mode: a word does not say which it is.
 
     Source: bits 7, 6:5 and 4:0 as in PMBus 1.3 data sheets; 1.2 has no relative bit.
     """
@@ -153,21 +156,23 @@ class VoutMode:
     parameter: int
     is_relative: bool = False
     direct: Direct | None = None
+    vid: Vid | None = None
 
     @classmethod
-    def from_byte(cls, byte: int, *, direct: Direct | None = None) -> Self:
+    def from_byte(cls, byte: int, *, direct: Direct | None = None, vid: Vid | None = None) -> Self:
         """Read a VOUT_MODE byte; every byte has a meaning, though `decode` may refuse it."""
         if not 0 <= byte <= 0xFF:
             raise FormatError(f"VOUT_MODE {byte!r} is no byte")
         kind = VoutKind(byte >> 5 & 3)
         parameter = _twos_complement(byte & 0x1F, 5) if kind is VoutKind.LINEAR else byte & 0x1F
-        return cls(kind=kind, parameter=parameter, is_relative=bool(byte & 0x80), direct=direct)
+        return cls(kind=kind, parameter=parameter, is_relative=bool(byte & 0x80), direct=direct, vid=vid)
 
     def decode(self, word: int, signed: bool = False) -> float:
         """Decode an output-voltage word; ``signed`` for VOUT_TRIM and VOUT_CAL_OFFSET.
 
         Raises:
-            FormatError: the mode is VID, direct without coefficients, or relative direct; or it is no word.
+            FormatError: the mode is VID without its table, direct without coefficients, or one of both and relative;
+                it is no word; or a signed word in VID mode, which means nothing.
 
         """
         if self.kind is VoutKind.LINEAR:
@@ -175,6 +180,8 @@ class VoutMode:
             return math.ldexp(mantissa, self.parameter)
         if self.kind is VoutKind.HALF:
             return decode_half(word)
+        if self.kind is VoutKind.VID:
+            return self._table(signed).decode(word)
         return self._coefficients().decode(word)
 
     def encode(self, x: float, signed: bool = False) -> int:
@@ -193,6 +200,8 @@ class VoutMode:
             return mantissa & 0xFFFF
         if self.kind is VoutKind.HALF:
             return encode_half(x)
+        if self.kind is VoutKind.VID:
+            return self._table(signed).encode(_finite(x))
         return self._coefficients().encode(x)
 
     def step(self, x: float) -> float:
@@ -203,11 +212,23 @@ class VoutMode:
             # binary16: 11 significant bits, least exponent -14 (IEEE 754)
             exponent = math.frexp(x)[1] if x else -13
             return math.ldexp(1.0, max(exponent, -13) - 11)
+        if self.kind is VoutKind.VID:
+            return self._table(False).step(x)
         return self._coefficients().step()
 
+    def _table(self, signed: bool) -> Vid:
+        if self.vid is None:
+            raise FormatError(
+                f"VOUT_MODE says VID, type {self.parameter}: no table of it is known here; give it in the device's "
+                "profile (vout_vid)"
+            )
+        if self.is_relative:
+            raise FormatError("VOUT_MODE says VID and relative: a code can't be a ratio")
+        if signed:
+            raise FormatError("VOUT_MODE says VID: a signed word (VOUT_TRIM, VOUT_CAL_OFFSET) is no code of its table")
+        return self.vid
+
     def _coefficients(self) -> Direct:
-        if self.kind is VoutKind.VID:
-            raise FormatError(f"VOUT_MODE says VID, type {self.parameter}: no table of it is known here")
         if self.is_relative:
             raise FormatError("VOUT_MODE says direct and relative: no source says how such words are read")
         if self.direct is None:

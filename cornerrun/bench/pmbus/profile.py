@@ -4,27 +4,33 @@ A profile is a YAML file, beside the plan or in the package (`generic`). Only co
 """
 
 import re
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Annotated, Literal
 
-from pydantic import AfterValidator, Field
-
-from cornerrun.bench.pmbus.commands import COMMANDS
-from cornerrun.bench.pmbus.formats import Direct
+from cornerrun.bench.pmbus.codec import Codec, Half, Linear11, PageFormat, SameAs
+from cornerrun.bench.pmbus.commands import Numbers
+from cornerrun.bench.pmbus.formats import Direct, Vid, VoutMode
 from cornerrun.bench.pmbus.operation import Side, is_acting_on_faults, margin_of
-from cornerrun.errors import PlanError, PlanProblems, Problem
-from cornerrun.plan.document import load_document
-from cornerrun.plan.fields import FileModel, Name, Seconds, Whole, refusal
+from cornerrun.bench.pmbus.profile_file import FormatFile, ProfileFile
+from cornerrun.bench.pmbus.vid import VidSpan
+from cornerrun.errors import FormatError, PlanError, PlanProblems, Problem
+from cornerrun.plan.document import Document, load_document
 from cornerrun.plan.model import Source
-from cornerrun.plan.nearest import suggestion
 
-__all__ = ["Delays", "Profile", "load_profile", "profile_names"]
+__all__ = ["Delays", "FaultLog", "Profile", "load_profile", "profile_names"]
 
 PACKAGED = Path(__file__).parent / "profiles"
-_MOVING_A_RAIL = ("OPERATION", "VOUT_MODE", "VOUT_COMMAND", "VOUT_MARGIN_HIGH", "VOUT_MARGIN_LOW")
+_MOVING_A_RAIL = ("OPERATION", "VOUT_MODE", "VOUT_COMMAND")
+_BY_MARGIN_REGISTERS = ("VOUT_MARGIN_HIGH", "VOUT_MARGIN_LOW")
 _READING_A_RAIL = ("STATUS_WORD", "READ_VOUT")
+_FORMATS: Mapping[str, Codec | SameAs] = {
+    "linear11": Linear11(),
+    "half": Half(),
+    "vout": SameAs(Numbers.VOUT),
+    "vout signed": SameAs(Numbers.VOUT_SIGNED),
+    "vout or ratio": SameAs(Numbers.VOUT_RATIO),
+}
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -37,12 +43,23 @@ class Delays:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class FaultLog:
+    """The register that holds a device's log of faults, read as one block and never decoded here."""
+
+    command: int
+    is_paged: bool
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class Profile:
     """A kind of device.
 
     ``pages`` is how many pages it may have; exactly how many if ``broadcast``, which allows PAGE 0xFF. ``required``
-    registers must answer; an ``optional`` one that is not acknowledged when it is first read is taken not to be there.
-    ``operation_high`` and ``operation_low`` carry the margin and fault-response bits (5:2) to be used.
+    registers are there. ``optional`` ones are there if QUERY says so, where ``query`` says that QUERY works; elsewhere
+    they are taken to be there like the others. ``operation_high`` and ``operation_low`` carry the margin and
+    fault-response bits (5:2) to be used; ``by_command`` margins by writing VOUT_COMMAND instead. ``has_pec`` None: not
+    known. ``scale`` is the factor of an external divider by page. ``reads_coefficients``: direct mode takes its
+    coefficients from the device.
     """
 
     name: str
@@ -57,6 +74,16 @@ class Profile:
     optional: frozenset[str]
     delays: Delays
     direct: Direct | None
+    page_plus: bool = False
+    group_command: bool = False
+    query: bool = False
+    has_pec: bool | None = None
+    by_command: bool = False
+    reads_coefficients: bool = False
+    vid: Vid | None = None
+    formats: Mapping[str, Codec | SameAs] = field(default_factory=dict)
+    scale: Mapping[int, float] = field(default_factory=dict)
+    fault_log: FaultLog | None = None
 
     @property
     def has_page(self) -> bool:
@@ -71,53 +98,13 @@ class Profile:
         """The OPERATION bits that select a source."""
         return {Side.NOMINAL: 0x00, Side.LOW: self.operation_low, Side.HIGH: self.operation_high}[side]
 
-
-def _known(name: str) -> str:
-    if name not in COMMANDS:
-        raise refusal(f"{name!r} is no command that may be sent", suggestion(name, COMMANDS))
-    return name
-
-
-Register = Annotated[Name, AfterValidator(_known)]
-Byte = Annotated[Whole, Field(ge=0, le=0xFF)]
-Period = Annotated[Seconds, Field(gt=0)]
-Delay = Annotated[Seconds, Field(ge=0)]
-
-
-class _DelaysFile(FileModel):
-    access: Delay = 0.0
-    write: Delay = 0.0
-    page_change: Delay = 0.0
-
-
-class _DirectFile(FileModel):
-    m: int
-    b: int
-    r: int
-
-
-class _MarginFile(FileModel):
-    high: Byte
-    low: Byte
-
-
-class _RegistersFile(FileModel):
-    required: tuple[Register, ...]
-    optional: tuple[Register, ...] = ()
-
-
-class ProfileFile(FileModel):
-    """A profile as it stands in its file."""
-
-    format: Literal["1"]
-    title: Name
-    pages: Annotated[int, Field(ge=1, le=32)]
-    scan_period: Period
-    broadcast: bool = False
-    margin: _MarginFile
-    registers: _RegistersFile
-    delays: _DelaysFile = Field(default_factory=_DelaysFile)
-    vout_direct: _DirectFile | None = None
+    def page_format(self, page: int, vout_mode: int, *, direct: Direct | None = None) -> PageFormat:
+        """Tell how the words of a page are read; ``direct`` are coefficients that were read from the device."""
+        return PageFormat(
+            mode=VoutMode.from_byte(vout_mode, direct=direct or self.direct, vid=self.vid),
+            overrides=self.formats,
+            scale=self.scale.get(page, 1.0),
+        )
 
 
 def profile_names(directory: Path) -> tuple[str, ...]:
@@ -146,9 +133,45 @@ def load_profile(name: str, directory: Path) -> Profile:
 def _load(name: str, path: Path) -> Profile:
     document = load_document(path, ProfileFile, role="profile")
     model = document.model
+    vid, problems = _vid(document)
+    problems += _problems(document)
+    if problems:
+        raise PlanProblems(tuple(problems))
     required = frozenset(model.registers.required)
+    direct = model.vout_direct if not isinstance(model.vout_direct, str) else None
+    log = model.fault_log
+    return Profile(
+        name=name,
+        title=model.title,
+        source=document.source,
+        pages=model.pages,
+        scan_s=model.scan_period,
+        broadcast=model.broadcast,
+        operation_high=model.margin.high,
+        operation_low=model.margin.low,
+        required=required,
+        optional=frozenset(model.registers.optional) - required,
+        delays=Delays(access_s=model.delays.access, write_s=model.delays.write, page_change_s=model.delays.page_change),
+        direct=None if direct is None else Direct(direct.m, direct.b, direct.r),
+        page_plus=model.page_plus,
+        group_command=model.group_command,
+        query=model.query,
+        has_pec=model.pec,
+        by_command=model.margin.by == "VOUT_COMMAND",
+        reads_coefficients=model.vout_direct == "coefficients",
+        vid=vid,
+        formats={register: _format(written) for register, written in model.formats.items()},
+        scale=dict(model.scale),
+        fault_log=None if log is None else FaultLog(command=log.command, is_paged=log.paged),
+    )
+
+
+def _problems(document: Document[ProfileFile]) -> list[Problem]:
+    model = document.model
+    required, by_command = frozenset(model.registers.required), model.margin.by == "VOUT_COMMAND"
     problems: list[Problem] = []
-    missing = [register for register in (*_MOVING_A_RAIL, *_READING_A_RAIL) if register not in required]
+    needed = (*_MOVING_A_RAIL, *(() if by_command else _BY_MARGIN_REGISTERS), *_READING_A_RAIL)
+    missing = [register for register in needed if register not in required]
     if missing:
         problems.append(
             document.problem(
@@ -169,23 +192,41 @@ def _load(name: str, path: Path) -> Profile:
                     f"write {wanted}: bits 5:4 select the margin, bits 3:2 = 10 keep the device's protection",
                 )
             )
-    if problems:
-        raise PlanProblems(tuple(problems))
+    for register, written in model.formats.items():
+        if isinstance(written, FormatFile) and written.direct.m == 0:
+            loc = ("formats", register, "direct", "m")
+            problems.append(document.problem(loc, "m = 0 holds no number", "write the data sheet's m"))
+    for page in model.scale:
+        if page >= model.pages:
+            problems.append(
+                document.problem(("scale",), f"page {page} of {model.pages} pages", "name a page that is there")
+            )
     direct = model.vout_direct
-    return Profile(
-        name=name,
-        title=model.title,
-        source=document.source,
-        pages=model.pages,
-        scan_s=model.scan_period,
-        broadcast=model.broadcast,
-        operation_high=model.margin.high,
-        operation_low=model.margin.low,
-        required=required,
-        optional=frozenset(model.registers.optional) - required,
-        delays=Delays(access_s=model.delays.access, write_s=model.delays.write, page_change_s=model.delays.page_change),
-        direct=None if direct is None else Direct(direct.m, direct.b, direct.r),
-    )
+    if direct is not None and not isinstance(direct, str) and direct.m == 0:
+        problems.append(document.problem(("vout_direct", "m"), "m = 0 holds no number", "write the data sheet's m"))
+    return problems
+
+
+def _vid(document: Document[ProfileFile]) -> tuple[Vid | None, list[Problem]]:
+    spans = document.model.vout_vid
+    if not spans:
+        return None, []
+    try:
+        return (
+            Vid.of(
+                VidSpan(first=s.first, last=s.first if s.last is None else s.last, first_v=s.volts, step_v=s.step)
+                for s in spans
+            ),
+            [],
+        )
+    except FormatError as error:
+        return None, [document.problem(("vout_vid",), str(error), "write the table as the data sheet has it")]
+
+
+def _format(written: str | FormatFile) -> Codec | SameAs:
+    if isinstance(written, FormatFile):
+        return Direct(written.direct.m, written.direct.b, written.direct.r)
+    return _FORMATS[written]
 
 
 def _listed(names: Iterable[str]) -> str:
