@@ -70,11 +70,15 @@ def assemble(
         journal=journal,
     )
     mover = Mover(plan=plan, power=bench.power, supervisor=supervisor, clock=clock, journal=journal)
-    measurer = Measurer(plan=plan, power=bench.power, meter=bench.meter, supervisor=supervisor, clock=clock)
+    measurer = Measurer(
+        plan=plan, power=bench.power, meter=bench.meter, supervisor=supervisor, clock=clock, journal=journal
+    )
     climate = Climate(conditions=bench.conditions, supervisor=supervisor, clock=clock, journal=journal)
     notes = StatusNotes(faults=bench.faults, journal=journal)
     way_back = WayBack(safety=bench.safety, mover=mover, supervisor=supervisor, sequence=sequence, journal=journal)
-    recovery = Recovery(plan=plan, faults=bench.faults, safety=bench.safety, way_back=way_back, journal=journal)
+    recovery = Recovery(
+        plan=plan, faults=bench.faults, safety=bench.safety, way_back=way_back, supervisor=supervisor, journal=journal
+    )
     aftermath = Aftermath(plan=plan, sequence=sequence, supervisor=supervisor, recovery=recovery, way_back=way_back)
     checking = Checking(
         plan=plan, runs=checks, subject=subject, supervisor=supervisor, sequence=sequence, journal=journal
@@ -100,6 +104,7 @@ def assemble(
         baseline=baseline,
         store=store,
         power=bench.power,
+        traffic=bench.traffic,
         clock=clock,
         journal=journal,
         sequence=sequence,

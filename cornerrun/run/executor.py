@@ -1,6 +1,6 @@
 """Perform the steps of a run, and be safe on every way out."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -85,6 +85,7 @@ class Executor:
         baseline: Baseline,
         store: Keeper,
         power: RailPower,
+        traffic: Callable[[], Mapping[str, int]],
         clock: Clock,
         journal: Journal,
         sequence: PhaseSequence,
@@ -102,6 +103,7 @@ class Executor:
         self._baseline = baseline
         self._store = store
         self._power = power
+        self._traffic = traffic
         self._clock = clock
         self._journal = journal
         self._sequence = sequence
@@ -204,7 +206,7 @@ class Executor:
             )
             if step.is_control:
                 self._controls.judge(record)
-        if trouble is Trouble.TRIP:
+        if trouble is Trouble.TRIP and not step.is_control:
             self._barred[step.corner.name] = f"it tripped at visit {step.ordinal}"
         halt = self._halt(dealt)
         if halt is None and step.is_control:
@@ -261,13 +263,21 @@ class Executor:
     def _keep_event(self, event: Event) -> None:
         self._store.add_event(self._run_id, event)
 
+    def _tell_traffic(self) -> None:
+        """Say what the links had to do again: a bus that needs retries is no healthy bus."""
+        counts = dict(self._traffic())
+        messages = counts.pop("messages", 0)
+        troubles = ", ".join(f"{count} {kind}" for kind, count in counts.items() if count)
+        if troubles:
+            self._journal.note("warning", f"bus traffic: {troubles} in {messages} messages")
+
     def _end(self, halt: _Halt) -> Ended:
         """Bring the board to its end, then keep what is left to keep."""
         trouble, state, reasons = halt.trouble, halt.state, [halt.why]
         if state is None and self._sequence.may_have_moved:
             state, failed = self._way_back.end(self._baseline, self._return_order)
             reasons.append(failed)
-        for last in (self._climate.release, self._checking.end_run):
+        for last in (self._climate.release, self._checking.end_run, self._tell_traffic):
             try:
                 last()
             except BaseException as error:  # the board is where it will be; the rest is only told

@@ -66,7 +66,13 @@ def first_by_precedence(outcomes: Iterable[Outcome]) -> Outcome:
 
 
 def judge_visit(readings: Sequence[Reading], checks: Sequence[CheckResult]) -> RailVerdict:
-    """Judge a visit by the precedence of outcomes; the reason is that of what decided it."""
+    """Judge a visit by the precedence of outcomes; the reason is that of what decided it.
+
+    A visit at which nothing was measured and no check gave a verdict is skipped: it shows nothing.
+    """
+    ended = {*(reading.outcome for reading in readings), *(check.outcome for check in checks)}
+    if ended <= {Outcome.SKIPPED, Outcome.NOT_RUN}:
+        return RailVerdict(outcome=Outcome.SKIPPED, reason="nothing was measured and nothing was checked")
     outcome = first_by_precedence([*(reading.outcome for reading in readings), *(check.outcome for check in checks)])
     if outcome is Outcome.PASS:
         return _PASS

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from cornerrun.bench.ports import MeterReading, RailPower, Telemetry, Voltmeter
 from cornerrun.clock import Clock
 from cornerrun.plan.model import Plan, Rail
+from cornerrun.run.journal import Journal
 from cornerrun.run.sequence import Trouble
 from cornerrun.run.supervisor import Mean, Supervisor
 from cornerrun.run.trouble import Alarmed
@@ -38,6 +39,7 @@ class Measurer:
         meter: Voltmeter | None,
         supervisor: Supervisor,
         clock: Clock,
+        journal: Journal,
     ) -> None:
         self._scan_s = power.scan_s
         self._meter = meter
@@ -45,6 +47,7 @@ class Measurer:
         self._reached = meter.rails if meter is not None else ()
         self._supervisor = supervisor
         self._clock = clock
+        self._journal = journal
 
     def measure(self, *, followers: Mapping[str, float], settled_by_s: float, sweeps: int = 1) -> Measured:
         """Measure every rail.
@@ -101,6 +104,8 @@ class Measurer:
                 "; ".join(_say(self._rails[reading.rail], reading) for reading in still),
                 tuple(reading.rail for reading in still),
             )
+        for name in outside:
+            self._journal.note("warning", f"did not repeat: {_say(self._rails[name], references[name])}", name)
         return references | again
 
 

@@ -10,6 +10,7 @@ from cornerrun.results.records import Fault
 from cornerrun.run.faults import UNDETERMINED, classify, is_off
 from cornerrun.run.journal import Journal
 from cornerrun.run.status_notes import registers_text
+from cornerrun.run.supervisor import Supervisor
 from cornerrun.run.trouble import Alarmed, explain
 from cornerrun.run.way_back import WayBack
 
@@ -33,12 +34,20 @@ class Recovery:
     """Keep the order that experts keep: freeze, capture, classify, make safe, clear, recover, verify."""
 
     def __init__(
-        self, *, plan: Plan, faults: FaultCapture, safety: SafeReturn, way_back: WayBack, journal: Journal
+        self,
+        *,
+        plan: Plan,
+        faults: FaultCapture,
+        safety: SafeReturn,
+        way_back: WayBack,
+        supervisor: Supervisor,
+        journal: Journal,
     ) -> None:
         self._order = tuple(rail.name for rail in plan.rails)
         self._faults = faults
         self._safety = safety
         self._way_back = way_back
+        self._supervisor = supervisor
         self._journal = journal
 
     def evidence(self, alarm: Alarmed, *, visit: int, moving: Sequence[str]) -> Evidence:
@@ -67,6 +76,7 @@ class Recovery:
             if down:
                 # A latched output starts again only if it is commanded off and on (PMBus 1.2 Part II, section 10.7).
                 self._safety.turn_off(down)
+                self._supervisor.expect_rise(down)
                 self._faults.turn_on(down)
             self._safety.to_nominal()
             self._way_back.verify_nominal()

@@ -46,12 +46,14 @@ class _Watched:
         "min_limit_v",
         "min_v",
         "read_at_s",
+        "rising",
         "sum_v",
     )
 
     def __init__(self, min_limit_v: float, max_limit_v: float) -> None:
         self.min_limit_v = min_limit_v
         self.max_limit_v = max_limit_v
+        self.rising = False
         self.always = 0
         self.known = 0
         self.last: Telemetry | None = None
@@ -112,6 +114,12 @@ class Supervisor:
         """Take status bits as known from before, so that they raise no alarm; OFF is never taken so."""
         for rail, bits in rails.items():
             self._watched[rail].always = self._watched[rail].known = bits & ~_OFF
+
+    def expect_rise(self, rails: Iterable[str]) -> None:
+        """Take rails as being turned on: off, or below their limit, is no alarm until they have come up once."""
+        for rail in rails:
+            if rail in self._watched:
+                self._watched[rail].rising = True
 
     def begin(self, during: str) -> None:
         """Begin a part of a visit: ranges from here on are kept under its name."""
@@ -198,11 +206,13 @@ class Supervisor:
         watched.sum_v += voltage_v
         watched.last = reading
         watched.read_at_s = reading.read_at_s
-        status = reading.status_word
-        if status is not None and status & _SUSPICIOUS & ~watched.known:
-            return True
+        status = reading.status_word or 0
         # A comparison with NaN is false: no number is never inside.
-        return not watched.min_limit_v <= voltage_v <= watched.max_limit_v
+        is_inside = watched.min_limit_v <= voltage_v <= watched.max_limit_v
+        if watched.rising:
+            watched.rising = not is_inside or bool(status & _OFF)
+            return bool(status & _SUSPICIOUS & ~_OFF & ~watched.known) or not voltage_v <= watched.max_limit_v
+        return not is_inside or bool(status & _SUSPICIOUS & ~watched.known)
 
     def _investigate(self, suspects: Iterable[Telemetry]) -> None:
         rails = [reading.rail for reading in suspects]
@@ -228,7 +238,7 @@ class Supervisor:
         for rail in rails:
             watched = self._watched[rail]
             status = watched.last.status_word if watched.last is not None else None
-            news = (status or 0) & _SUSPICIOUS & ~watched.known
+            news = (status or 0) & _SUSPICIOUS & ~watched.known & ~(_OFF if watched.rising else 0)
             if news == _TEMPERATURE and not self._is_too_hot(rail):
                 watched.known |= _TEMPERATURE
                 self._journal.note("warning", "temperature warning", rail)

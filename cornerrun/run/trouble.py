@@ -1,5 +1,8 @@
 """What the run raises to itself when a visit cannot go on, and how other errors are understood."""
 
+import traceback
+from pathlib import Path
+
 from cornerrun.errors import (
     BenchError,
     CheckError,
@@ -52,9 +55,11 @@ def trouble_of(error: BaseException) -> Trouble:
 
 
 def explain(error: BaseException) -> str:
-    """Say an exception in one line for the store and the person at the bench."""
+    """Say an exception in one line for the store and the person at the bench; a bug with the line that it came from."""
     if isinstance(error, CornerrunError):
         return str(error)
     if isinstance(error, KeyboardInterrupt):
         return "interrupted from the keyboard"
-    return f"internal error: {type(error).__name__}: {error}"
+    frames = traceback.extract_tb(error.__traceback__)
+    where = f" ({Path(frames[-1].filename).name}:{frames[-1].lineno} in {frames[-1].name})" if frames else ""
+    return f"internal error: {type(error).__name__}: {error}{where}"

@@ -460,6 +460,7 @@ class Rig:
         self.bench_file = a_bench_file(period_s=period_s, has_meter=has_meter)
         self.checks = checks(self.clock) if checks is not None else None
         self.told: list[Any] = []
+        self.traffic: dict[str, int] = {}
 
     def tell(self, event: Any) -> None:
         self.told.append(event)
@@ -474,7 +475,7 @@ class Rig:
             meter=self.meter,
             conditions={},
             links={"main": "simulated"},
-            traffic=dict,
+            traffic=lambda: self.traffic,
             close=lambda: None,
         )
 

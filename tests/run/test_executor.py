@@ -191,6 +191,32 @@ def test_a_trip_while_one_rail_moves_is_blamed_on_it_only_if_it_is_down():
     assert other.store.visits[-1].faults[0].originator == "undetermined"
 
 
+def test_a_rail_that_starts_slowly_is_given_its_time():
+    rig = _uv_trip_rig("skip corner")
+    rig.at("turn_on", 1, lambda board: board.outputs["DDR"].__setattr__("tau_s", 0.1))
+    end = rig.run()
+    assert end.end_state is EndState.NOMINAL
+
+
+def test_retries_of_the_bus_are_told_in_the_report():
+    rig = Rig()
+    rig.traffic = {"messages": 5000, "retries": 3, "errors": 0}
+    rig.run()
+    assert rig.store.events[-1].what == "bus traffic: 3 retries in 5000 messages"
+
+
+def test_a_bug_is_told_with_the_line_it_came_from():
+    rig = Rig()
+
+    def buggy(board):
+        raise ZeroDivisionError("division by zero")
+
+    rig.at("meter", 2, buggy)
+    end = rig.run()
+    assert "internal error: ZeroDivisionError: division by zero (test_executor.py:" in end.why
+    assert (end.end_state, end.exit_code) == (EndState.NOMINAL, 3)
+
+
 def test_a_board_that_does_not_come_back_after_a_trip_goes_off():
     rig = _uv_trip_rig("skip corner")
     rig.at("turn_on", 1, lambda board: board.outputs["DDR"].__setattr__("clamp_v", 1.1))

@@ -121,6 +121,12 @@ def test_the_outcome_of_a_visit_follows_the_precedence_of_the_design(worse, bett
         assert str(worse) in verdict.reason or worse is Outcome.PASS
 
 
+def test_a_visit_that_shows_nothing_is_no_pass():
+    assert judge_visit([_reading(Outcome.SKIPPED)], [_check(Outcome.NOT_RUN)]).outcome is Outcome.SKIPPED
+    assert judge_visit([], []).outcome is Outcome.SKIPPED
+    assert judge_visit([_reading(Outcome.SKIPPED)], [_check(Outcome.PASS)]).outcome is Outcome.PASS
+
+
 def test_what_was_left_out_takes_nothing_from_a_pass():
     assert first_by_precedence([Outcome.PASS, Outcome.SKIPPED, Outcome.NOT_RUN]) is Outcome.PASS
 

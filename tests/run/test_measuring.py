@@ -15,7 +15,9 @@ def _measurer(rig: Rig) -> Measurer:
     supervisor = Supervisor(
         plan=rig.plan, power=rig.board, faults=rig.board, clock=rig.clock, period_s=0.1, journal=journal
     )
-    return Measurer(plan=rig.plan, power=rig.board, meter=rig.meter, supervisor=supervisor, clock=rig.clock)
+    return Measurer(
+        plan=rig.plan, power=rig.board, meter=rig.meter, supervisor=supervisor, clock=rig.clock, journal=journal
+    )
 
 
 def test_the_sweep_is_read_while_the_meter_works():
@@ -58,6 +60,7 @@ def test_one_wild_reading_of_the_meter_does_not_take_the_board_down():
     rig.at("meter", 2, lambda board: rig.meter.error_ratio.clear())
     measured = _measurer(rig).measure(followers={}, settled_by_s=0.0)
     assert ("meter", ("CORE",)) in rig.log
+    assert "did not repeat: CORE reads 1.275 V" in rig.told[0].text
     assert measured.references["CORE"].reading_v == pytest.approx(0.85), "the wild reading is not kept"
 
 

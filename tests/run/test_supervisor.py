@@ -134,6 +134,31 @@ def test_no_number_is_beyond_every_limit():
         _supervisor(rig).tick()
 
 
+def test_a_rail_that_is_turned_on_may_be_off_and_low_until_it_has_come_up_once():
+    rig = Rig()
+    supervisor = _supervisor(rig)
+    supervisor.expect_rise(["IO"])
+    rig.board.outputs["IO"].is_on = False
+    supervisor.tick()
+    rig.board.outputs["IO"].is_on = True
+    rig.board.outputs["IO"].error_ratio = -0.5
+    supervisor.read(["IO"])
+    rig.board.outputs["IO"].error_ratio = 0.0
+    supervisor.read(["IO"])
+    rig.board.outputs["IO"].error_ratio = -0.5
+    with pytest.raises(Alarmed, match="IO reads"):
+        supervisor.read(["IO"])
+
+
+def test_a_rail_that_overshoots_while_it_is_turned_on_is_an_alarm():
+    rig = Rig()
+    supervisor = _supervisor(rig)
+    supervisor.expect_rise(["IO"])
+    rig.board.outputs["IO"].error_ratio = 0.2
+    with pytest.raises(Alarmed, match="IO reads"):
+        supervisor.read(["IO"])
+
+
 def test_known_bits_raise_nothing_but_off_always_does():
     rig = Rig()
     supervisor = _supervisor(rig)
