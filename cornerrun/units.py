@@ -23,6 +23,7 @@ class Kind(Enum):
     RATIO = ("", "5 %")
     SLEW = ("V/s", "1 V/ms")
     TEMPERATURE_COEFFICIENT = ("1/K", "5 ppm/K")
+    TEMPERATURE_RATE = ("K/s", "3 K/min")
 
     def __init__(self, unit: str, example: str) -> None:
         self.unit = unit
@@ -57,6 +58,9 @@ class _Texts:
             f"{p}V/{t}": f / s for p, f in _PREFIXES.items() for t, s in (("s", 1.0), ("ms", 1e-3), ("us", 1e-6))
         },
         Kind.TEMPERATURE_COEFFICIENT: {"ppm/K": 1e-6, "ppm/degC": 1e-6, "ppm/°C": 1e-6, "%/K": 1e-2, "1/K": 1.0},
+        Kind.TEMPERATURE_RATE: {
+            f"{k}/{t}": 1.0 / s for k in ("K", "degC", "°C") for t, s in (("s", 1.0), ("min", 60.0), ("h", 3600.0))
+        },
     }
 
 
@@ -162,7 +166,7 @@ def show(value: float, kind: Kind, *, digits: int = 5) -> str:
     if kind is Kind.RATIO:
         scaled, unit = (value * 1e6, "ppm") if 0 < abs(value) < 1e-4 else (value * 1e2, "%")
         return f"{scaled:.{digits}g} {unit}"
-    if kind in (Kind.TEMPERATURE, Kind.SLEW, Kind.TEMPERATURE_COEFFICIENT):
+    if kind in (Kind.TEMPERATURE, Kind.SLEW, Kind.TEMPERATURE_COEFFICIENT, Kind.TEMPERATURE_RATE):
         return f"{value:.{digits}g} {kind.unit}"
     if kind is Kind.TIME and abs(value) >= 120:
         minutes, seconds = divmod(round(abs(value)), 60)

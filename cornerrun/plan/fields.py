@@ -23,6 +23,7 @@ __all__ = [
     "FileModel",
     "Flag",
     "Hertz",
+    "KelvinsPerSecond",
     "Kind",
     "Name",
     "Number",
@@ -164,6 +165,7 @@ Ohms = Annotated[float, _reader(Kind.RESISTANCE)]
 Degrees = Annotated[float, _reader(Kind.TEMPERATURE)]
 Ratio = Annotated[float, _reader(Kind.RATIO)]
 VoltsPerSecond = Annotated[float, _reader(Kind.SLEW)]
+KelvinsPerSecond = Annotated[float, _reader(Kind.TEMPERATURE_RATE)]
 PerKelvin = Annotated[float, _reader(Kind.TEMPERATURE_COEFFICIENT)]
 Whole = Annotated[int, _read_as(_whole, int)]
 Number = Annotated[float, _read_as(_number, float)]
