@@ -3,6 +3,7 @@
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import partial
+from typing import Protocol
 
 from cornerrun.bench.simulated.bus import SimulatedBus
 from cornerrun.bench.simulated.converter import Converter, input_reading
@@ -19,7 +20,15 @@ from cornerrun.bench.simulated.timeline import Timeline
 from cornerrun.clock import Clock
 from cornerrun.errors import BenchError
 
-__all__ = ["Surrounding", "World", "assemble"]
+__all__ = ["Ambient", "Surrounding", "World", "assemble"]
+
+
+class Ambient(Protocol):
+    """A temperature over time: what a condition moves, or what a chamber makes of it."""
+
+    def voltage_v(self, at_s: float, /) -> float:
+        """Tell the temperature at an instant; named as that of an output."""
+        ...
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -29,7 +38,7 @@ class Surrounding:
     clock: Clock
     timeline: Timeline
     start_s: float
-    ambient: MovedOutput
+    ambient: Ambient
     supply: MovedOutput
 
 

@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 from pathlib import Path
-from typing import TypeVar
+from typing import TYPE_CHECKING, TypeVar
 
 from cornerrun.bench.pmbus.link import Link
 from cornerrun.bench.ports import Condition
@@ -10,6 +10,10 @@ from cornerrun.bench.scpi.session import TextLink
 from cornerrun.bench.simulated.assembly import Surrounding, assemble
 from cornerrun.bench.simulated.bus import SimulatedBus, SimulatedLink
 from cornerrun.bench.simulated.condition import SimulatedCondition
+from cornerrun.bench.simulated.instruments.chamber import Chamber, ChamberCondition
+from cornerrun.bench.simulated.instruments.rack import Rack
+from cornerrun.bench.simulated.instruments.supply import SupplyCondition
+from cornerrun.bench.simulated.instruments.text_faults import TextInstrument, with_faults
 from cornerrun.bench.simulated.manager import SimulatedManager
 from cornerrun.bench.simulated.model import SimulationFile
 from cornerrun.bench.simulated.output import MovedOutput
@@ -17,6 +21,9 @@ from cornerrun.bench.simulated.timeline import Timeline
 from cornerrun.clock import Clock
 from cornerrun.errors import BenchError
 from cornerrun.plan.model import Source
+
+if TYPE_CHECKING:
+    from cornerrun.bench.simulated.meter import SimulatedMeterSettings
 
 __all__ = ["SimulatedBench"]
 
@@ -39,14 +46,28 @@ class SimulatedBench:
         self._timeline = Timeline()
         self._ambient = MovedOutput(model.conditions.ambient.start)
         self._supply = MovedOutput(model.conditions.input_voltage.start)
+        self._generator = MovedOutput(model.conditions.clock.start)
+        chamber = None if model.chamber is None else Chamber(model.chamber, clock, seed=self.model.seed)
         around = Surrounding(
             clock=clock,
             timeline=self._timeline,
             start_s=clock.now_s(),
-            ambient=self._ambient,
+            ambient=self._ambient if chamber is None else chamber,
             supply=self._supply,
         )
         self._world = assemble(self.model, around)
+        self.rack = Rack(
+            clock=clock,
+            timeline=self._timeline,
+            seed=self.model.seed,
+            rails=self.model.rails,
+            outputs=self._world.outputs,
+            input_output=self._supply,
+            chamber=chamber,
+            supply=model.supply,
+            electronic_load=model.electronic_load,
+        )
+        self._meter: TextInstrument | None = None
         self._wired = {channel: self._world.outputs[rail] for rail, channel in model.channels.items()}
 
     @classmethod
@@ -86,26 +107,47 @@ class SimulatedBench:
         """
         return SimulatedLink(_known(self.buses, bus_name, "bus"), clock_hz=clock_hz, pec=int(pec))
 
+    @property
+    def instruments(self) -> tuple[str, ...]:
+        """The names of all instruments that speak text: "meter", "supply", "electronic_load", "chamber"."""
+        return (*(("meter",) if self.model.meter is not None else ()), *self.rack.names)
+
+    def instrument(self, name: str) -> TextInstrument:
+        """Open an instrument by the name of its section of the simulation file; the same one each time.
+
+        Raises:
+            BenchError: the simulation has no such instrument.
+
+        """
+        if name == "meter" and self.model.meter is not None:
+            if self._meter is None:
+                self._meter = self._build_meter(self.model.meter)
+            return self._meter
+        if name not in self.rack.names:
+            raise BenchError(f"the simulation has no {name!r}; it has {', '.join(self.instruments) or 'no instrument'}")
+        return self.rack.link(name)
+
     def meter(self) -> TextLink | None:
         """Open the reference meter; None if the simulation has none."""
-        if self.model.meter is None:
-            return None
-        from cornerrun.bench.simulated.meter import SimulatedMeter
-
-        return SimulatedMeter(settings=self.model.meter, clock=self._clock, input_v=self._input_v)
+        return None if self.model.meter is None else self.instrument("meter")
 
     def condition(self, name: str) -> Condition:
-        """Open what surrounds the board: "ambient" or "input_voltage".
+        """Open what surrounds the board: "ambient", "input_voltage" or "clock".
 
         Raises:
             BenchError: the simulation has no such condition.
 
         """
+        if name == "ambient" and self.rack.chamber is not None:
+            return ChamberCondition(self.rack.chamber)
+        if name == "input_voltage" and self.rack.supply is not None:
+            return SupplyCondition(self.rack.supply)
         settings = self.model.conditions
-        ambient, supply = settings.ambient, settings.input_voltage
+        ambient, supply, generator = settings.ambient, settings.input_voltage, settings.clock
         kinds = {
             "ambient": (self._ambient, ambient.start, ambient.time_constant, ambient.band),
             "input_voltage": (self._supply, supply.start, supply.time_constant, supply.band),
+            "clock": (self._generator, generator.start, generator.time_constant, generator.band),
         }
         value, resting, time_constant_s, band = _known(kinds, name, "condition")
         return SimulatedCondition(
@@ -122,6 +164,12 @@ class SimulatedBench:
         output = _known(self._world.outputs, rail, "rail")
         self._timeline.run_until(self.now)
         return output.voltage_v(at_s)
+
+    def _build_meter(self, settings: "SimulatedMeterSettings") -> TextInstrument:
+        from cornerrun.bench.simulated.meter import SimulatedMeter
+
+        meter = SimulatedMeter(settings=settings, clock=self._clock, input_v=self._input_v)
+        return with_faults(meter, settings.faults, clock=self._clock, seed=settings.seed, name="meter")
 
     def _input_v(self, channel: int, start_s: float, aperture_s: float) -> float:
         """Tell the mean voltage at a channel of the scanner; KeyError where nothing is wired to it."""

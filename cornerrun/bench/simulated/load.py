@@ -42,6 +42,7 @@ def _troubles(model: SimulationFile) -> Iterator[_Trouble]:
     yield from _pages(model)
     yield from _tracking(model)
     yield from _channels(model)
+    yield from _instruments(model)
     yield from _trips(model)
     yield from _victims(model)
     yield from _bus_errors(model)
@@ -144,6 +145,12 @@ def _channels(model: SimulationFile) -> Iterator[_Trouble]:
         if first != name:
             came = f"channel {channel} is wired to {first} already"
             yield _Trouble(loc=("channels", name), came=came, advice="give each rail a channel of its own")
+
+
+def _instruments(model: SimulationFile) -> Iterator[_Trouble]:
+    names = [rail.name for rail in model.rails]
+    if model.electronic_load is not None and model.electronic_load.rail not in names:
+        yield _unknown(("electronic_load", "rail"), "rail", model.electronic_load.rail, names)
 
 
 def _trips(model: SimulationFile) -> Iterator[_Trouble]:

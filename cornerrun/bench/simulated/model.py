@@ -5,6 +5,7 @@ from typing import Annotated, Literal
 from pydantic import Field
 
 from cornerrun.bench.simulated.board import BoardSettings
+from cornerrun.bench.simulated.instruments.sections import ClockSettings, InstrumentSections
 from cornerrun.bench.simulated.meter import SimulatedMeterSettings
 from cornerrun.plan.fields import (
     Amperes,
@@ -180,6 +181,7 @@ class ConditionSettings(FileModel):
 
     ambient: AmbientSettings = AmbientSettings()
     input_voltage: InputSettings = InputSettings()
+    clock: ClockSettings = ClockSettings()
 
 
 class VoltageBand(FileModel):
@@ -235,7 +237,7 @@ class FaultSettings(FileModel):
     bus_errors: tuple[BusErrors, ...] = ()
 
 
-class SimulationFile(FileModel):
+class SimulationFile(InstrumentSections):
     """A whole simulated bench.
 
     ``channels`` says which scanner channel is wired to which rail. ``seed`` makes all noise and all draws repeatable.
