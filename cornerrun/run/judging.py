@@ -14,6 +14,7 @@ from cornerrun.units import Kind, show
 __all__ = ["NO_CHECKS_AFTER", "RailEvidence", "RailVerdict", "first_by_precedence", "judge_rail", "judge_visit"]
 
 _ORDER = tuple(Outcome)
+_NOT_JUDGED = (Outcome.SKIPPED, Outcome.NOT_RUN)
 
 NO_CHECKS_AFTER = frozenset({Outcome.ABORTED, Outcome.ERROR, Outcome.TRIPPED, Outcome.NOT_SETTLED})
 """Outcomes after which the checks of a visit are not run (design: outcomes)."""
@@ -61,8 +62,7 @@ def first_by_precedence(outcomes: Iterable[Outcome]) -> Outcome:
 
     ``skipped`` and ``not-run`` say that something was not judged: beside a pass they take nothing from it.
     """
-    judged = [outcome for outcome in outcomes if outcome not in {Outcome.SKIPPED, Outcome.NOT_RUN}]
-    return min(judged, key=_ORDER.index, default=Outcome.PASS)
+    return min(_distinct(outcomes, without=_NOT_JUDGED), key=_ORDER.index, default=Outcome.PASS)
 
 
 def judge_visit(readings: Sequence[Reading], checks: Sequence[CheckResult]) -> RailVerdict:
@@ -70,10 +70,10 @@ def judge_visit(readings: Sequence[Reading], checks: Sequence[CheckResult]) -> R
 
     A visit at which nothing was measured and no check gave a verdict is skipped: it shows nothing.
     """
-    ended = {*(reading.outcome for reading in readings), *(check.outcome for check in checks)}
-    if ended <= {Outcome.SKIPPED, Outcome.NOT_RUN}:
+    ended = _distinct([*(reading.outcome for reading in readings), *(check.outcome for check in checks)])
+    if all(outcome in _NOT_JUDGED for outcome in ended):
         return RailVerdict(outcome=Outcome.SKIPPED, reason="nothing was measured and nothing was checked")
-    outcome = first_by_precedence([*(reading.outcome for reading in readings), *(check.outcome for check in checks)])
+    outcome = first_by_precedence(ended)
     if outcome is Outcome.PASS:
         return _PASS
     reasons = [reading.reason for reading in readings if reading.outcome is outcome]
@@ -120,6 +120,15 @@ def _judge_voltage(evidence: RailEvidence, window_ratio: float, meter: MeterUnce
             f"{show(window_ratio, Kind.RATIO)}"
         )
     return _PASS
+
+
+def _distinct(outcomes: Iterable[Outcome], *, without: Sequence[Outcome] = ()) -> list[Outcome]:
+    # A list, not a set: hashing a member of an enumeration costs more than comparing it with the few there are.
+    found: list[Outcome] = []
+    for outcome in outcomes:
+        if outcome not in found and outcome not in without:
+            found.append(outcome)
+    return found
 
 
 def _fail(reason: str) -> RailVerdict:

@@ -20,7 +20,7 @@ from cornerrun.run.supervisor import Supervisor
 
 __all__ = ["Visitor"]
 
-_CONTROL_SWEEPS = 8  # chosen: without a meter, drift is told from noise by the mean of so many conversions
+_CONTROL_SWEEPS = 4  # chosen: without a meter, drift is told from noise by the mean of so many conversions
 
 
 class Visitor:
