@@ -100,7 +100,8 @@ def _rail(board: Board, rail: RailFile, limits: HardLimits) -> Rail:
         tracks=tracks,
         tied_to=None if rail.tied_to is None else lineage(rail.name, board.rails_by_name, "tied_to").root,
         why_fixed=rail.why_fixed,
-        device_limits=rail.device_limits.model_dump(exclude_none=True),
+        device_limits=rail.device_limits.volts(rail.nominal),
+        supply=rail.supply(rail.nominal),
     )
 
 

@@ -9,6 +9,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal
 
+from cornerrun.plan.supply import Supply
+
 __all__ = [
     "Acceptance",
     "AllRails",
@@ -101,7 +103,8 @@ class Rail:
     ``levels`` holds the target of every level in volts, ``nominal`` always among them and first. A rail is moved if it
     has a second level; one that tracks another has the levels of that rail times the ratio, and is never commanded.
     ``device_limits`` are the OV and UV limits of the plan's knowledge, by lower-case register name
-    (``vout_max``, ``ov_fault``, ``ov_warn``, ``uv_warn``, ``uv_fault``, ``vout_min``, ``power_good_off``), in volts.
+    (``vout_max``, ``ov_fault``, ``ov_warn``, ``uv_warn``, ``uv_fault``, ``vout_min``, ``power_good_on``,
+    ``power_good_off``), in volts. ``supply`` is what else is known of the supply.
     """
 
     name: str
@@ -115,6 +118,7 @@ class Rail:
     tied_to: str | None = None
     why_fixed: str | None = None
     device_limits: Mapping[str, float] = field(default_factory=dict)
+    supply: Supply = field(default_factory=Supply)
 
     @property
     def is_commanded(self) -> bool:

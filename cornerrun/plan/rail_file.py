@@ -4,8 +4,9 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from cornerrun.plan.amounts import AmountText, MarginFile
+from cornerrun.plan.amounts import Amount, AmountText, MarginFile
 from cornerrun.plan.fields import FileModel, Name, Number, Ratio, Seconds, Text, Volts, Whole
+from cornerrun.plan.supply_file import LimitText, SupplyFile
 
 __all__ = [
     "BoardFile",
@@ -79,18 +80,31 @@ class TracksFile(FileModel):
 
 
 class DeviceLimitsFile(FileModel):
-    """The limits that a device keeps for a rail, as the plan knows them."""
+    """The limits that a device keeps for a rail, as the plan knows them: volts, or where they stand (110 % of nominal).
 
-    vout_max: Volts | None = None
-    ov_fault: Volts | None = None
-    ov_warn: Volts | None = None
-    uv_warn: Volts | None = None
-    uv_fault: Volts | None = None
-    vout_min: Volts | None = None
-    power_good_off: Volts | None = None
+    What is read from a device replaces them.
+    """
+
+    vout_max: LimitText | None = None
+    ov_fault: LimitText | None = None
+    ov_warn: LimitText | None = None
+    uv_warn: LimitText | None = None
+    uv_fault: LimitText | None = None
+    vout_min: LimitText | None = None
+    power_good_on: LimitText | None = None
+    power_good_off: LimitText | None = None
+
+    def volts(self, nominal_v: float) -> dict[str, float]:
+        """The limits that are stated, in volts."""
+        given = {name: getattr(self, name) for name in type(self).model_fields}
+        return {
+            name: float(f"{amount.level_v(nominal_v):.12g}")
+            for name, amount in given.items()
+            if isinstance(amount, Amount)
+        }
 
 
-class RailFile(FileModel):
+class RailFile(SupplyFile):
     """One supply output. Margins are magnitudes, levels are signed, volts are absolute."""
 
     name: Name = Field(examples=["VDD_CORE"])
