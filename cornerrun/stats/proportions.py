@@ -21,7 +21,7 @@ __all__ = [
     "proportion_interval",
 ]
 
-Method = Literal["clopper-pearson", "wilson", "wilson-corrected", "jeffreys"]
+Method = Literal["clopper-pearson", "wilson", "wilson-corrected", "jeffreys", "agresti-coull"]
 Side = Literal["two-sided", "lower", "upper"]
 
 # A bound that equals a claim in exact arithmetic must not miss it by the last bit: 0.9 ** 2 against 1 - 0.19.
@@ -61,9 +61,12 @@ def proportion_interval(
         "wilson": _wilson,
         "wilson-corrected": _wilson_corrected,
         "jeffreys": _jeffreys,
+        "agresti-coull": _agresti_coull,
     }.get(method)
     if bounds is None:
-        raise ValueError(f"method must be clopper-pearson, wilson, wilson-corrected or jeffreys, but is {method!r}")
+        raise ValueError(
+            f"method must be clopper-pearson, wilson, wilson-corrected, jeffreys or agresti-coull, but is {method!r}"
+        )
     if n == 0:
         return Interval(estimate=None, low=0.0, high=1.0, confidence=confidence, method=method)
     low, high = bounds(x, n, risk / 2 if side == "two-sided" else risk)
@@ -96,6 +99,15 @@ def _wilson(x: int, n: int, tail: float) -> tuple[float, float]:
     scale = 2 * (n + z * z)
     # The ends are exact where nothing or everything succeeded; rounding must not move them.
     return (0.0 if x == 0 else (centre - spread) / scale), (1.0 if x == n else (centre + spread) / scale)
+
+
+def _agresti_coull(x: int, n: int, tail: float) -> tuple[float, float]:
+    """Agresti & Coull, Am. Stat. 1998;52:119; cut to 0 and 1 by the caller."""
+    z = -normal_quantile(tail)
+    size = n + z * z
+    p = (x + z * z / 2) / size
+    reach = z * math.sqrt(p * (1 - p) / size)
+    return p - reach, p + reach
 
 
 def _wilson_corrected(x: int, n: int, tail: float) -> tuple[float, float]:

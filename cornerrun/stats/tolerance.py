@@ -5,7 +5,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
-from cornerrun.stats.distributions import binomial_cdf, chi2_upper_tail_of, normal_quantile
+from cornerrun.stats.distributions import binomial_cdf, chi2_quantile, chi2_upper_tail_of, normal_quantile
 from cornerrun.stats.interval import checked_confidence, checked_count, finite_array
 
 __all__ = [
@@ -19,19 +19,24 @@ __all__ = [
 
 Side = Literal["two-sided", "lower", "upper"]
 Method = Literal["auto", "normal", "distribution-free"]
+FactorMethod = Literal["exact", "howe", "natrella"]
 
 NORMALITY_RISK = 0.05
 """Chosen, the usual one: the risk of calling normal readings not normal."""
 
 
-def tolerance_factor(n: int, *, coverage: float, confidence: float, sides: int = 2) -> float:
-    """Tell the exact k for which mean and k standard deviations of n normal readings hold ``coverage`` of all.
+def tolerance_factor(
+    n: int, *, coverage: float, confidence: float, sides: int = 2, method: FactorMethod = "exact"
+) -> float:
+    """Tell the k for which mean and k standard deviations of n normal readings hold ``coverage`` of all.
 
-    One-sided: the noncentral t quantile. Two-sided: the exact factor of ISO 16269-6 for unknown mean and
-    deviation, not Howe's approximation that handbooks print.
+    "exact", one-sided: the noncentral t quantile; two-sided: the factor of ISO 16269-6 for unknown mean and deviation.
+    The approximations that handbooks print are there to check against them: "howe" is two-sided, "natrella" one-sided
+    (NIST/SEMATECH e-Handbook 7.2.6.3).
 
     Raises:
-        ValueError: fewer than two readings, ``sides`` neither 1 nor 2, or a share not between 0 and 1.
+        ValueError: fewer than two readings, ``sides`` neither 1 nor 2, a share not between 0 and 1, or an approximation
+            that has no such side or does not hold for so few readings.
 
     """
     size = checked_count("n", n, least=2)
@@ -40,6 +45,8 @@ def tolerance_factor(n: int, *, coverage: float, confidence: float, sides: int =
         raise ValueError(f"coverage must lie between 0 and 1, both excluded, but is {coverage!r}")
     if sides not in (1, 2):
         raise ValueError(f"sides must be 1 or 2, but is {sides!r}")
+    if method != "exact":
+        return _approximate(size, coverage, confidence, sides, method)
     if sides == 1:
         return _one_sided(size, coverage, confidence)
     from scipy import optimize
@@ -50,6 +57,20 @@ def tolerance_factor(n: int, *, coverage: float, confidence: float, sides: int =
     return float(
         optimize.brentq(lambda k: _two_sided_confidence(k, size, coverage) - confidence, low, high, xtol=1e-12)
     )
+
+
+def _approximate(n: int, coverage: float, confidence: float, sides: int, method: FactorMethod) -> float:
+    """Howe, JASA 1969;64:610; Natrella, Experimental Statistics, NBS Handbook 91 (1963), 2-13."""
+    if (method, sides) == ("howe", 2):
+        z = normal_quantile((1 + coverage) / 2)
+        return z * math.sqrt((n - 1) * (1 + 1 / n) / chi2_quantile(1 - confidence, n - 1))
+    if (method, sides) == ("natrella", 1):
+        z, c = normal_quantile(coverage), normal_quantile(confidence)
+        a, b = 1 - c * c / (2 * (n - 1)), z * z - c * c / n
+        if a <= 0 or z * z < a * b:
+            raise ValueError(f"natrella's approximation does not hold for {n} readings at {confidence:.4g} confidence")
+        return (z + math.sqrt(z * z - a * b)) / a
+    raise ValueError(f"method must be 'exact', 'howe' (two-sided) or 'natrella' (one-sided), but is {method!r}")
 
 
 def _one_sided(n: int, coverage: float, confidence: float) -> float:

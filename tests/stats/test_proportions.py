@@ -6,6 +6,7 @@ B6 Newcombe, Stat Med 1998;17:873, Table II.
 
 import math
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -39,6 +40,9 @@ from cornerrun.stats.proportions import (
         ((81, 263), 0.95, "jeffreys", (0.254522, 0.365647), 5e-7),
         ((15, 148), 0.95, "jeffreys", (0.060449, 0.157643), 5e-7),
         ((0, 20), 0.95, "jeffreys", (0.000024, 0.116639), 6e-7),
+        ((81, 263), 0.95, "agresti-coull", (0.255221, 0.366277), 6e-7),
+        ((15, 148), 0.95, "agresti-coull", (0.061386, 0.161488), 6e-7),
+        ((0, 20), 0.95, "agresti-coull", (0.0, 0.189810), 6e-7),
         # R binom.test, in scipy's wheel, scipy/stats/tests/test_morestats.py (TestBinomTest).
         ((3, 50), 0.99, "clopper-pearson", (0.006872485332949589, 0.20270626946868844), 1e-12),
         # R prop.test, same file.
@@ -183,6 +187,12 @@ def test_clopper_pearson_never_covers_less_than_it_says(n):
 def test_wilson_and_jeffreys_cover_what_they_say_on_average(method):
     average = sum(_coverage(30, (k + 0.5) / 200, method) for k in range(200)) / 200
     assert average == pytest.approx(0.95, abs=0.01)
+
+
+def test_counts_of_numpy_are_counts():
+    ours = proportion_interval(np.int64(4), np.int32(20))
+    assert ours == proportion_interval(4, 20)
+    assert demonstration_size(reliability=np.float64(0.9), confidence=0.95, failures=np.int64(1)) == 46
 
 
 def test_no_trials_say_nothing():

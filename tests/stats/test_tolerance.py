@@ -64,6 +64,36 @@ def test_two_sided_factor_is_exact_and_not_howes():
     assert tolerance_factor(43, coverage=0.90, confidence=0.99) == pytest.approx(2.222825173793067, rel=1e-11)
 
 
+def test_the_handbooks_approximations_are_there_by_name():
+    # NIST/SEMATECH e-Handbook 7.2.6.3 (T1): n 43, 90 % at 99 %.
+    assert tolerance_factor(43, coverage=0.90, confidence=0.99, method="howe") == pytest.approx(2.2173159, abs=5e-8)
+    natrella = tolerance_factor(43, coverage=0.90, confidence=0.99, sides=1, method="natrella")
+    assert natrella == pytest.approx(1.8751896, abs=5e-8)
+    # Its limits of 97.07 with s 0.0268, as recomputed; the page carried a misprint (102.096).
+    assert (97.07 - 2.2173159 * 0.0268, 97.07 + natrella * 0.0268) == pytest.approx((97.010576, 97.120255), abs=6e-7)
+
+
+@pytest.mark.parametrize(("n", "coverage", "factor"), [(30, 0.90, 2.140), (30, 0.95, 2.550), (30, 0.99, 3.351)])
+def test_howes_factor_agrees_with_the_table(n, coverage, factor):
+    # Computed, no published figure; 95 % confidence.
+    found = tolerance_factor(n, coverage=coverage, confidence=0.95, method="howe")
+    assert found == pytest.approx(factor, abs=5e-4)
+
+
+@pytest.mark.parametrize(
+    ("sides", "method", "n", "message"),
+    [
+        (1, "howe", 10, "howe"),
+        (2, "natrella", 10, "natrella"),
+        (2, "owen", 10, "method must be"),
+        (1, "natrella", 2, "does not hold"),
+    ],
+)
+def test_an_approximation_is_refused_where_it_does_not_hold(sides, method, n, message):
+    with pytest.raises(ValueError, match=message):
+        tolerance_factor(n, coverage=0.9, confidence=0.99, sides=sides, method=method)
+
+
 def test_two_sided_factor_tends_to_the_normal_quantile():
     assert tolerance_factor(10**6, coverage=0.90, confidence=0.90) == pytest.approx(1.6449, abs=0.003)
 
