@@ -16,6 +16,8 @@
     │   ├── NotAtNominal          a run may not start here; names ``cornerrun to-nominal``
     │   ├── BenchBusy             another run holds the bench; names the holder
     │   ├── SupervisionLost       rails can no longer be watched
+    │   ├── HealthExhausted       a bus gives more errors than its budget allows: the run ends at nominal
+    │   ├── ProofFailed           the wiring proof found a channel, a page or a direction wrong: the run ends
     │   └── UnsafeState           the board is not in its safe state, or that is unknown: exit 4
     ├── GuardRefusal              a write that would cross a hard limit or a relation: nothing was sent
     ├── CheckError                the check's: it cannot be imported, or its worker broke
@@ -123,6 +125,14 @@ class BenchBusy(BenchError):
 
 class SupervisionLost(BenchError):
     """Say that the rails can no longer be watched."""
+
+
+class HealthExhausted(BenchError):
+    """Say that a bus gives more errors than its health budget allows."""
+
+
+class ProofFailed(BenchError):
+    """Say that the wiring proof found the bench wired otherwise than its files say."""
 
 
 class UnsafeState(BenchError):

@@ -19,6 +19,7 @@ __all__ = [
     "FaultCapture",
     "MeterIdentity",
     "MeterReading",
+    "Note",
     "RailPower",
     "RawWrite",
     "RegisterValue",
@@ -149,6 +150,15 @@ class StatusCapture:
     taken_at_s: float
     registers: Mapping[str, int]
     fault_log: bytes | None = None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Note:
+    """Something that a driver saw and that a reader of the report must know; ``severity`` is "note" or "warning"."""
+
+    severity: str
+    what: str
+    rail: str = ""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -291,7 +301,8 @@ class BenchPorts:
 
     ``identity`` names the bench for locks and for the store. ``links`` maps bus names to what opens them again.
     ``meter`` None means that no reference meter is there: accuracy is then not measured. ``traffic`` counts what the
-    links did: messages, retries, errors by kind.
+    links did: messages, retries, errors by kind. ``notes`` hands over what drivers saw since it was last called.
+    ``snapshot`` reads every declared register of every device; it changes nothing.
     """
 
     identity: str
@@ -303,3 +314,5 @@ class BenchPorts:
     links: Mapping[str, str]
     traffic: Callable[[], Mapping[str, int]]
     close: Callable[[], None]
+    notes: Callable[[], tuple[Note, ...]] = tuple
+    snapshot: Callable[[], tuple[RegisterValue, ...]] = tuple

@@ -46,10 +46,10 @@ def read_registers(devices: Iterable[ManagedDevice], outputs: Iterable[Output]) 
             )
     for output in outputs:
         device = output.device
-        commands = device.present((*_HOMING, *_CONFIGURATION, *_ONLY_RECORDED))
-        for command, number in zip(commands, device.paged.read(output.page, commands), strict=True):
-            data = number.to_bytes(2 if command.is_word else 1, "little")
-            values.append(_value(device, output.page, command.name, data))
+        found = device.read_critical(output.page, (*_HOMING, *_CONFIGURATION, *_ONLY_RECORDED))
+        for name, number in found.items():
+            data = number.to_bytes(2 if COMMANDS[name].is_word else 1, "little")
+            values.append(_value(device, output.page, name, data))
     return tuple(values)
 
 
@@ -128,7 +128,7 @@ def _why_not_nominal(output: Output, look: Look, reading_v: float) -> Iterable[s
         return
     if rail.is_commanded:
         asked_v = output.volts_asked()
-        step_v = output.mode.step(asked_v)
+        step_v = output.format.step("VOUT_COMMAND", asked_v)
         if abs(asked_v - rail.nominal_v) > rail.accuracy_ratio * rail.nominal_v + step_v:
             yield (
                 f"{rail.name}: VOUT_COMMAND and VOUT_TRIM ask for {show(asked_v, Kind.VOLTAGE)}, the plan's nominal is "

@@ -7,9 +7,7 @@ from dataclasses import dataclass
 from cornerrun.bench.guard import Guard
 from cornerrun.bench.pmbus import evidence
 from cornerrun.bench.pmbus.baseline import raw_writes, read_registers, refuse_unless_at_nominal
-from cornerrun.bench.pmbus.commands import COMMANDS
 from cornerrun.bench.pmbus.device import ManagedDevice
-from cornerrun.bench.pmbus.formats import decode_linear11
 from cornerrun.bench.pmbus.health import CountedLink
 from cornerrun.bench.pmbus.link import Link
 from cornerrun.bench.pmbus.moving import harden, move, undo_strays
@@ -35,7 +33,7 @@ from cornerrun.plan.model import Device, Plan
 
 __all__ = ["PmbusPower"]
 
-_LOAD = (COMMANDS["READ_IOUT"], COMMANDS["READ_TEMPERATURE_1"])
+_LOAD = {"READ_IOUT": "current_a", "READ_TEMPERATURE_1": "temperature_degc"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,6 +113,8 @@ class PmbusPower:
     def move(self, burst: Sequence[RailLevel]) -> tuple[Setpoint, ...]:
         self._ready()
         goals = [(self._output(item.rail), item.level) for item in burst]
+        if any(output.side_of(level) is not Side.NOMINAL for output, level in goals):
+            self._link.check_health()
         try:
             if not self._is_hardened and any(output.side_of(level) is not Side.NOMINAL for output, level in goals):
                 harden((output for output in self._outputs.values() if output.rail.is_commanded), self._guard)
@@ -247,11 +247,10 @@ class PmbusPower:
         return voltage_v
 
     def _load(self, output: Output) -> Mapping[str, float]:
-        commands = [command for command in _LOAD if output.device.has(command.name)]
-        numbers = output.device.paged.read(output.page, commands) if commands else []
-        read = {command.name: decode_linear11(number) for command, number in zip(commands, numbers, strict=True)}
-        keys = {"READ_IOUT": "current_a", "READ_TEMPERATURE_1": "temperature_degc"}
-        return {key: read[name] for name, key in keys.items() if name in read}
+        return {
+            _LOAD[name]: output.format.decode(name, word)
+            for name, word in output.device.read(output.page, tuple(_LOAD)).items()
+        }
 
     def _check_pages(self, device: ManagedDevice, pages: Mapping[int, str]) -> None:
         highest = max(pages)
@@ -263,7 +262,9 @@ class PmbusPower:
 
     def _check_gates(self, output: Output) -> None:
         output.device.check_writable(("OPERATION",))
-        self._guard.permit_home((Effect(rail=output.rail.name, target_v=output.volts_asked()),))
+        self._guard.permit_home((Effect(rail=output.rail.name, target_v=output.volts_home()),))
+        if output.by_command:
+            output.device.check_writable(("VOUT_COMMAND",))
         for level in output.rail.levels:
             side = output.side_of(level)
             if side is not Side.NOMINAL and not output.holds(side, output.setpoint(level).word):

@@ -54,8 +54,11 @@ PASSING = frozenset(
 """What may not happen again at the next try."""
 
 
-def explain(error: OSError, where: str, *, is_read: bool) -> LinkError:
-    """Translate an exchange's OSError; ``where`` names bus, device and command. Only reads may be tried again."""
+def explain(error: OSError, where: str, *, is_read: bool, holder: str = "") -> LinkError:
+    """Translate an exchange's OSError; ``where`` names bus, device and command. Only reads may be tried again.
+
+    ``holder`` says who holds the address and how it is released, where that is known.
+    """
     number = error.errno
     if number is None and isinstance(error, TimeoutError):
         number = errno.ETIMEDOUT
@@ -63,6 +66,7 @@ def explain(error: OSError, where: str, *, is_read: bool) -> LinkError:
         number or 0, (error.strerror or str(error) or "no reason given", "look at the link")
     )
     code = name_of(number)
+    advice = holder or advice
     return LinkError(f"{where}: {meaning} ({code}); {advice}", errno=number, may_retry=is_read and number in PASSING)
 
 

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable
 
-from cornerrun.bench.pmbus.commands import COMMANDS, Command
+from cornerrun.bench.pmbus.commands import COMMANDS, Command, Kind
 from cornerrun.bench.pmbus.output import Output
 from cornerrun.bench.ports import StatusCapture
 from cornerrun.clock import Clock
@@ -36,17 +36,23 @@ def capture(outputs: Iterable[Output], clock: Clock) -> tuple[StatusCapture, ...
     """
     captures, last = [], LinkError("no rail was asked for")
     for output in outputs:
-        commands = output.device.present(_STATUS)
         try:
-            registers = _read(output, commands)
+            registers = output.device.read(output.page, _STATUS)
         except BenchError:
             registers = {}
-            for command in commands:
+            for command in output.device.present(_STATUS):
                 try:
-                    registers.update(_read(output, (command,)))
+                    registers.update(output.device.read(output.page, (command.name,)))
                 except LinkError as error:
                     last = error
-        captures.append(StatusCapture(rail=output.rail.name, taken_at_s=clock.now_s(), registers=registers))
+        captures.append(
+            StatusCapture(
+                rail=output.rail.name,
+                taken_at_s=clock.now_s(),
+                registers=registers,
+                fault_log=_fault_log(output),
+            )
+        )
     if captures and not any(item.registers for item in captures):
         raise last
     return tuple(captures)
@@ -69,6 +75,14 @@ def clear(outputs: Iterable[Output]) -> None:
         output.device.paged.send(output.page, COMMANDS["CLEAR_FAULTS"])
 
 
-def _read(output: Output, commands: tuple[Command, ...]) -> dict[str, int]:
-    numbers = output.device.paged.read(output.page, commands)
-    return {command.name: number for command, number in zip(commands, numbers, strict=True)}
+def _fault_log(output: Output) -> bytes | None:
+    """Read the log where the profile says that there is one; what can't be read must not keep the rest from being."""
+    log = output.device.profile.fault_log
+    if log is None:
+        return None
+    command = Command(code=log.command, name=f"fault log 0x{log.command:02X}", kind=Kind.BLOCK, is_paged=log.is_paged)
+    try:
+        return output.device.paged.read_block(output.page if log.is_paged else None, command)
+    except BenchError as error:
+        output.device.remarks.add("warning", f"the fault log can't be read: {error}", output.rail.name)
+        return None

@@ -4,36 +4,71 @@ import errno
 import logging
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any, NoReturn, TypeVar, cast
 
-from cornerrun.bench.pmbus.commands import command_of_code
+from cornerrun.bench.pmbus.adapters import holder_of
+from cornerrun.bench.pmbus.budget import Budget
+from cornerrun.bench.pmbus.commands import COMMANDS, IDEMPOTENT_CALLS, NON_VOLATILE, command_of_code
 from cornerrun.bench.pmbus.errnos import explain, name_of
 from cornerrun.bench.pmbus.link import Link
-from cornerrun.errors import LinkError
+from cornerrun.bench.pmbus.remarks import Remarks
+from cornerrun.errors import GuardRefusal, HealthExhausted, LinkError
 
-__all__ = ["CountedLink"]
+__all__ = ["CountedLink", "Mark"]
 
 T = TypeVar("T")
 
 _RETRIES = 4  # chosen: five tries at one fault in a hundred messages leave one failure in about ten million reads
 _log = logging.getLogger(__name__)
-
+_PAGE_PLUS_WRITE = COMMANDS["PAGE_PLUS_WRITE"].code
 
 _METHODS = [name for name in vars(Link) if name.startswith(("read_", "write_", "block_")) or name == "close"]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Mark:
+    """How far the counting was at some moment."""
+
+    message: int
+    counts: Mapping[str, int]
 
 
 class CountedLink:
     """Stand before a Link: OSError becomes LinkError with advice, and messages, errors and retries are counted.
 
     It has the methods of a Link. A link that lacks one answers as an adapter does that can't do such a message.
+    Whatever a layer above asks for, a command that touches non-volatile memory raises GuardRefusal here. ``remarks``
+    are what layers above saw; ``budget_ratio`` is the share of errors that ends a run (`check_health`).
     """
 
-    def __init__(self, link: Link, *, name: str) -> None:
+    def __init__(self, link: Link, *, name: str, budget_ratio: float = 0.05) -> None:
         self.name = name
+        self.remarks = Remarks()
+        self._budget = Budget(budget_ratio)
+        self._is_told = False
         lacks = any(not hasattr(link, method) for method in _METHODS)
         self._link = cast(Link, _Completed(link)) if lacks else link
         self._messages = 0
         self._counts: Counter[str] = Counter()
+
+    @property
+    def raw(self) -> object:
+        """The link behind, for what a Link has no method for."""
+        return self._link
+
+    def check_health(self) -> None:
+        """Refuse to go on with a bus that gives more errors than its budget allows.
+
+        Raises:
+            HealthExhausted: and how many errors there were.
+
+        """
+        if self._budget.is_exhausted(self._messages):
+            raise HealthExhausted(
+                f"bus {self.name}: {self._budget}; nothing more is moved away from nominal: mend wiring, pull-ups or "
+                "bus clock, or stop the other master"
+            )
 
     @property
     def pec(self) -> int:
@@ -57,13 +92,14 @@ class CountedLink:
         """Tell how often something was noted."""
         return self._counts[what]
 
-    def mark(self) -> Mapping[str, int]:
+    def mark(self) -> "Mark":
         """Remember what was noted so far, for `set_aside`."""
-        return dict(self._counts)
+        return Mark(message=self._messages, counts=dict(self._counts))
 
-    def set_aside(self, mark: Mapping[str, int]) -> None:
+    def set_aside(self, mark: "Mark") -> None:
         """Take back what was noted since a mark: it turned out to be an answer, not trouble."""
-        self._counts = Counter(mark)
+        self._counts = Counter(mark.counts)
+        self._budget.forgive(mark.message)
 
     def repeat(self, read: Callable[[], T], *, pause: Callable[[], None], after: LinkError) -> T:
         """Try an idempotent read again that has failed with ``after``, a bounded number of times.
@@ -85,12 +121,15 @@ class CountedLink:
         raise error
 
     def write_byte(self, address: int, byte: int, /) -> None:
+        _refuse_non_volatile(byte)
         self._call("write_byte", address, byte, byte, is_read=False)
 
     def read_byte(self, address: int, /) -> int:
         return int(self._call("read_byte", address, None, is_read=True))
 
     def write_byte_data(self, address: int, command: int, byte: int, /) -> None:
+        if command in NON_VOLATILE:
+            _refuse_non_volatile(command)
         self._messages += 1
         try:
             self._link.write_byte_data(address, command, byte)
@@ -112,6 +151,8 @@ class CountedLink:
         return byte
 
     def write_word_data(self, address: int, command: int, word: int, /) -> None:
+        if command in NON_VOLATILE:
+            _refuse_non_volatile(command)
         self._messages += 1
         try:
             self._link.write_word_data(address, command, word)
@@ -133,14 +174,18 @@ class CountedLink:
         return word
 
     def write_block_data(self, address: int, command: int, data: Sequence[int], /) -> None:
+        _refuse_non_volatile(command)
+        if command == _PAGE_PLUS_WRITE and len(data) > 1:
+            _refuse_non_volatile(data[1])
         self._call("write_block_data", address, command, command, data, is_read=False)
 
     def read_block_data(self, address: int, command: int, /) -> list[int]:
         return list(self._call("read_block_data", address, command, command, is_read=True))
 
     def block_process_call(self, address: int, command: int, data: Sequence[int], /) -> list[int]:
-        # A process call writes: it is no idempotent read.
-        return list(self._call("block_process_call", address, command, command, data, is_read=False))
+        _refuse_non_volatile(command)
+        is_read = command in IDEMPOTENT_CALLS
+        return list(self._call("block_process_call", address, command, command, data, is_read=is_read))
 
     def close(self) -> None:
         self._link.close()
@@ -163,10 +208,27 @@ class CountedLink:
         known = command_of_code(command) if command is not None else None
         what = known.name if known else f"command 0x{command:02X}" if command is not None else "Receive Byte"
         verb = "reading" if is_read else "writing"
-        failure = explain(error, f"bus {self.name}, device 0x{address:02X}, {verb} {what}", is_read=is_read)
+        failure = explain(
+            error,
+            f"bus {self.name}, device 0x{address:02X}, {verb} {what}",
+            is_read=is_read,
+            holder=holder_of(self._link, address) if error.errno == errno.EBUSY else "",
+        )
+        self._spend()
         self._counts[f"error {name_of(failure.errno)}"] += 1
         _log.debug("%s", failure)
         raise failure from error
+
+    def _spend(self) -> None:
+        self._budget.spend(self._messages)
+        if not self._is_told and self._budget.is_worrying(self._messages):
+            self._is_told = True
+            self.remarks.add("warning", f"bus {self.name} is in poor health: {self._budget}")
+
+
+def _refuse_non_volatile(command: int) -> None:
+    if command in NON_VOLATILE:
+        raise GuardRefusal(f"{NON_VOLATILE[command]} touches non-volatile memory; it is never sent")
 
 
 class _Completed:

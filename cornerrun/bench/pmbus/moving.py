@@ -20,6 +20,7 @@ from cornerrun.errors import BenchError, DeviceRefused, FormatError, GuardRefusa
 __all__ = ["go_home", "harden", "move", "select", "undo_strays"]
 
 _OPERATION = COMMANDS["OPERATION"]
+_VOUT_COMMAND = COMMANDS["VOUT_COMMAND"]
 _HOME_TRIES = 3  # chosen: going home writes the same byte again, so it may be tried again, unlike any other write
 
 
@@ -50,7 +51,10 @@ def move(goals: Sequence[tuple[Output, str]], guard: Guard) -> tuple[Setpoint, .
         if not (_is_whole_device(group) and select_at_once([goal.output for goal in group], group[0].side, guard)):
             alone.extend(group)
     for goal in alone:
-        select(goal.output, goal.side, guard)
+        if goal.output.by_command:
+            _command(goal, guard)
+        else:
+            select(goal.output, goal.side, guard)
     return tuple(goal.setpoint for goal in wanted)
 
 
@@ -63,7 +67,7 @@ def harden(outputs: Iterable[Output], guard: Guard) -> None:
     for output in outputs:
         for level in output.rail.levels:
             side = output.side_of(level)
-            if side is Side.NOMINAL or output.side is not Side.NOMINAL or output.is_judged(side):
+            if output.by_command or side is Side.NOMINAL or output.side is not Side.NOMINAL or output.is_judged(side):
                 continue
             with suppress(GuardRefusal, FormatError, DeviceRefused):
                 goal = _goal(output, level)
@@ -83,12 +87,7 @@ def select(output: Output, side: Side, guard: Guard) -> Look:
 
     """
     look = output.look(side)
-    if look.is_off and side is not Side.NOMINAL:
-        raise DeviceRefused(
-            f"{output.rail.name} ({output.device.name} page {output.page}): unit is off (STATUS_WORD "
-            f"0x{look.status_word:04X}); an output that is off isn't margined: see why it is off, clear its faults and "
-            f"turn it on{output.gate()}"
-        )
+    _refuse_if_off(output, side, look)
     output.device.check_writable(("OPERATION",))
     byte = output.operation_for(side, look.operation)
     write = _operation_write(output, byte, look.target_v)
@@ -104,7 +103,7 @@ def undo_strays(outputs: Iterable[Output], guard: Guard) -> None:
     The board goes to nominal anyway after the error that leads here; this only shortens the time.
     """
     for output in outputs:
-        if output.side is Side.NOMINAL and margin_of(output.look_home().operation) is not Side.NOMINAL:
+        if output.side is Side.NOMINAL and not output.is_home(output.look_home()):
             go_home(output, guard)
 
 
@@ -119,6 +118,11 @@ def go_home(output: Output, guard: Guard) -> None:
     for left in reversed(range(_HOME_TRIES)):
         try:
             look = output.look_home()
+            if output.by_command:
+                home = _command_write(output, output.home_word, look.target_v)
+                guard.permit_return(home)
+                _send(output, home, guard, is_needed=look.word != output.home_word)
+                output.commanded(output.home_word, Side.NOMINAL)
             byte = output.operation_for(Side.NOMINAL, look.operation)
             write = _operation_write(output, byte, look.target_v)
             guard.permit_return(write)
@@ -142,7 +146,7 @@ def _effects(wanted: Iterable[_Goal]) -> Iterable[Effect]:
     for goal in wanted:
         rail = goal.output.rail.name
         if goal.must_program and goal.output.side is not Side.NOMINAL:
-            yield Effect(rail=rail, target_v=goal.output.volts_asked())
+            yield Effect(rail=rail, target_v=goal.output.volts_home())
         yield Effect(rail=rail, target_v=goal.setpoint.decoded_v)
 
 
@@ -150,7 +154,28 @@ def _home(wanted: Iterable[_Goal]) -> Iterable[Effect]:
     """Where rails would go home to: one that may not come back must not leave."""
     for goal in wanted:
         if goal.side is not Side.NOMINAL:
-            yield Effect(rail=goal.output.rail.name, target_v=goal.output.volts_asked())
+            yield Effect(rail=goal.output.rail.name, target_v=goal.output.volts_home())
+
+
+def _command(goal: _Goal, guard: Guard) -> None:
+    """Let VOUT_COMMAND ask for a level, where a device has no margin registers."""
+    output, word = goal.output, goal.setpoint.word
+    look = output.look(goal.side)
+    _refuse_if_off(output, goal.side, look)
+    output.device.check_writable((_VOUT_COMMAND.name,))
+    write = _command_write(output, word, goal.setpoint.decoded_v)
+    guard.permit(write)
+    _send(output, write, guard, is_needed=word != look.word)
+    output.commanded(word, goal.side)
+
+
+def _refuse_if_off(output: Output, side: Side, look: Look) -> None:
+    if look.is_off and side is not Side.NOMINAL:
+        raise DeviceRefused(
+            f"{output.rail.name} ({output.device.name} page {output.page}): unit is off (STATUS_WORD "
+            f"0x{look.status_word:04X}); an output that is off isn't margined: see why it is off, clear its faults and "
+            f"turn it on{output.gate()}"
+        )
 
 
 def _program(goal: _Goal, guard: Guard) -> None:
@@ -187,6 +212,8 @@ def _by_device(wanted: Iterable[_Goal]) -> Iterable[list[_Goal]]:
 def _is_whole_device(goals: Sequence[_Goal]) -> bool:
     """Tell whether every page of a device goes to the same side at once, so that PAGE 0xFF may serve."""
     profile = goals[0].output.device.profile
+    if profile.by_command or profile.page_plus:
+        return False
     whole = {goal.output.page for goal in goals} == set(range(profile.pages))
     return profile.broadcast and whole and len(goals) > 1 and len({goal.side for goal in goals}) == 1
 
@@ -201,12 +228,24 @@ def _operation_write(output: Output, byte: int, target_v: float) -> Write:
     )
 
 
+def _command_write(output: Output, word: int, target_v: float) -> Write:
+    return Write(
+        address=output.device.address,
+        pages=(output.page,),
+        command=_VOUT_COMMAND.code,
+        data=word.to_bytes(2, "little"),
+        effects=(Effect(rail=output.rail.name, target_v=target_v),),
+    )
+
+
 def _send(output: Output, write: Write, guard: Guard, *, is_needed: bool) -> None:
     if not is_needed:
         guard.applied(write)
         return
     try:
-        output.device.write(output.page, _OPERATION, write.data)
+        output.device.write(
+            output.page, _VOUT_COMMAND if write.command == _VOUT_COMMAND.code else _OPERATION, write.data
+        )
     except BenchError:
         output.doubt()
         raise

@@ -10,6 +10,7 @@ from enum import Enum
 __all__ = [
     "MARGIN_BITS",
     "STATUS_OFF",
+    "STATUS_REGISTERS",
     "Side",
     "cml_bits",
     "is_acting_on_faults",
@@ -22,6 +23,20 @@ __all__ = [
 
 MARGIN_BITS = 0x3C
 STATUS_OFF = 0x0040  # STATUS_WORD bit 6
+# What may change from one reading to the next with nobody at fault.
+STATUS_REGISTERS = frozenset(
+    {
+        "STATUS_BYTE",
+        "STATUS_WORD",
+        "STATUS_VOUT",
+        "STATUS_IOUT",
+        "STATUS_INPUT",
+        "STATUS_TEMPERATURE",
+        "STATUS_CML",
+        "STATUS_OTHER",
+        "STATUS_MFR_SPECIFIC",
+    }
+)
 
 
 class Side(Enum):

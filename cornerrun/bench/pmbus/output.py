@@ -2,19 +2,18 @@
 
 from dataclasses import dataclass
 
+from cornerrun.bench.pmbus.codec import PageFormat
 from cornerrun.bench.pmbus.commands import COMMANDS, Command
 from cornerrun.bench.pmbus.device import ManagedDevice
 from cornerrun.bench.pmbus.formats import VoutKind, VoutMode
 from cornerrun.bench.pmbus.operation import MARGIN_BITS, STATUS_OFF, Side, margin_of, obeys_operation, with_margin
+from cornerrun.bench.pmbus.page_words import page_format, refuse_unless_plausible
 from cornerrun.bench.ports import Setpoint
 from cornerrun.errors import BenchError, DeviceRefused, FormatError, ReadbackMismatch
 from cornerrun.plan.model import NOMINAL, Rail
-from cornerrun.units import Kind, show
 
 __all__ = ["Look", "Output"]
 
-# chosen: an exponent of VOUT_MODE that is wrong by one step gives a factor of two, so anything below that finds it
-_PLAUSIBLE_RATIO = 0.25
 _BASE = {Side.NOMINAL: "VOUT_COMMAND", Side.HIGH: "VOUT_MARGIN_HIGH", Side.LOW: "VOUT_MARGIN_LOW"}
 
 
@@ -34,7 +33,11 @@ class Look:
 
 
 class Output:
-    """A rail on its page. ``side`` is what OPERATION is known to select, None if that isn't known."""
+    """A rail on its page. ``side`` is what OPERATION is known to select, None if that isn't known.
+
+    Where the device is margined by VOUT_COMMAND, OPERATION stays as it is: ``side`` is the side of nominal that
+    VOUT_COMMAND is known to ask for, and ``home_word`` what it was when it asked for nominal.
+    """
 
     def __init__(self, *, rail: Rail, page: int, device: ManagedDevice) -> None:
         self.rail = rail
@@ -42,10 +45,12 @@ class Output:
         self.device = device
         self.side: Side | None = None
         self.nominal_bits = 0
-        self.mode = VoutMode(kind=VoutKind.LINEAR, parameter=0)
+        self.by_command = device.profile.by_command
+        self.format = PageFormat(mode=VoutMode(kind=VoutKind.LINEAR, parameter=0))
         self.scale_v: float | None = None
         self.command_v = 0.0
         self.trim_v = 0.0
+        self.home_word = 0
         self._command_word = 0
         self._trim_word: int | None = None
         self._margin_words: dict[Side, int | None] = {Side.HIGH: None, Side.LOW: None}
@@ -59,29 +64,34 @@ class Output:
             LinkError: a register does not answer.
 
         """
-        names = ("VOUT_MODE", "STATUS_WORD", "OPERATION", "VOUT_COMMAND", *_BASE.values(), "VOUT_TRIM")
-        commands = self.device.present(tuple(dict.fromkeys(names)))
-        numbers = self.device.paged.read(self.page, commands)
-        found = {command.name: number for command, number in zip(commands, numbers, strict=True)}
-        self._take_mode(found["VOUT_MODE"], found["VOUT_COMMAND"])
+        margins = () if self.by_command else (_BASE[Side.HIGH], _BASE[Side.LOW])
+        found = self._read("VOUT_MODE", "STATUS_WORD", "OPERATION", "VOUT_COMMAND", *margins, "VOUT_TRIM")
+        self.format = page_format(self.device, self.page, found, self._where)
+        self.scale_v = self.format.per_step("READ_VOUT")
         self._command_word, self._trim_word = found["VOUT_COMMAND"], found.get("VOUT_TRIM")
         try:
-            self.command_v = self.mode.decode(self._command_word)
-            self.trim_v = 0.0 if self._trim_word is None else self.mode.decode(self._trim_word, signed=True)
+            self.command_v = self.format.decode("VOUT_COMMAND", self._command_word)
+            self.trim_v = 0.0 if self._trim_word is None else self.format.decode("VOUT_TRIM", self._trim_word)
         except FormatError as error:
             raise DeviceRefused(f"{self._where}: {error}") from error
         if self.rail.tracks is None:
-            self._check_plausible(found["VOUT_MODE"])
+            refuse_unless_plausible(self.rail, self.volts_asked(), found, self._where)
         self.side = margin_of(found["OPERATION"])
+        self.home_word = self._command_word
+        if self.by_command and self.side is Side.NOMINAL and not self._asks_for_nominal():
+            # As found it is away: what nominal was in bits is not known here, so the plan's nominal has to do.
+            self.home_word = self.format.encode("VOUT_COMMAND", self.rail.nominal_v - self.trim_v)
+            self.side = None
         self.nominal_bits = found["OPERATION"] & MARGIN_BITS if self.side is Side.NOMINAL else 0
-        self._margin_words = {side: found[_BASE[side]] for side in (Side.HIGH, Side.LOW)}
+        self._margin_words = {side: found.get(_BASE[side]) for side in (Side.HIGH, Side.LOW)}
         self._judged.clear()
-        word = found[_BASE[self.side or Side.NOMINAL]]
+        source = Side.NOMINAL if self.by_command else self.side or Side.NOMINAL
+        word = found[_BASE[source]]
         return Look(
             status_word=found["STATUS_WORD"],
             operation=found["OPERATION"],
             word=word,
-            target_v=self._volts(self.side or Side.NOMINAL, word),
+            target_v=self._volts(source, word),
         )
 
     def look(self, side: Side) -> Look:
@@ -92,36 +102,41 @@ class Output:
             LinkError: a register does not answer.
 
         """
-        found = self._read("STATUS_WORD", "OPERATION", _BASE[side], "VOUT_TRIM", *self._ratio_base(side))
-        word = found[_BASE[side]]
+        base = _BASE[Side.NOMINAL if self.by_command else side]
+        found = self._read("STATUS_WORD", "OPERATION", base, "VOUT_TRIM", *self._ratio_base(side))
+        word = found[base]
         selected = margin_of(found["OPERATION"])
-        expected = self._command_word if side is Side.NOMINAL else self._margin_words[side]
+        expected = self._command_word if base == "VOUT_COMMAND" else self._margin_words[side]
+        source = Side.NOMINAL if self.by_command else self.side
         for name, was, now in (
-            ("OPERATION", self.side or selected, selected),
+            ("OPERATION", selected if self.side is None else source, selected),
             ("VOUT_TRIM", self._trim_word, found.get("VOUT_TRIM")),
             ("VOUT_COMMAND", self._command_word, found.get("VOUT_COMMAND", self._command_word)),
-            (_BASE[side], word if expected is None else expected, word),
+            (base, word if expected is None else expected, word),
         ):
-            if was != now:
+            if was != now and not (self.by_command and self.side is None and name == "VOUT_COMMAND"):
                 self.doubt()
+                change = f"{name} changed from {_shown(was)} to {_shown(now)} under us"
+                self.device.remarks.second_master(f"{self._where}: {change}", self.rail.name)
                 raise ReadbackMismatch(
-                    f"{self._where}: {name} changed from {_shown(was)} to {_shown(now)} under us; the device was "
-                    "reset, or another master writes to it; nothing was written"
+                    f"{self._where}: {change}; the device was reset, or another master writes to it; nothing was "
+                    "written"
                 )
         return Look(
             status_word=found["STATUS_WORD"],
             operation=found["OPERATION"],
             word=word,
-            target_v=self._volts(side, word),
+            target_v=self._volts(Side.NOMINAL if self.by_command else side, word),
         )
 
     def look_home(self) -> Look:
         """Read what nominal means right now, whatever was known before: for the way back."""
         found = self._read("STATUS_WORD", "OPERATION", "VOUT_COMMAND", "VOUT_TRIM")
         trim_word = found.get("VOUT_TRIM")
-        target_v = self.mode.decode(found["VOUT_COMMAND"])
+        home_word = self.home_word if self.by_command else found["VOUT_COMMAND"]
+        target_v = self.format.decode("VOUT_COMMAND", home_word)
         if trim_word is not None:
-            target_v += self.mode.decode(trim_word, signed=True)
+            target_v += self.format.decode("VOUT_TRIM", trim_word)
         return Look(
             status_word=found["STATUS_WORD"],
             operation=found["OPERATION"],
@@ -129,16 +144,18 @@ class Output:
             target_v=target_v,
         )
 
+    def is_home(self, look: Look) -> bool:
+        """Whether a page that was looked at asks for nominal."""
+        is_home_word = not self.by_command or look.word == self.home_word
+        return margin_of(look.operation) is Side.NOMINAL and is_home_word
+
     def gate(self) -> str:
         """Say that ON_OFF_CONFIG keeps OPERATION from turning the output on and off; empty if it does not."""
-        commands = self.device.present(("ON_OFF_CONFIG",))
-        if not commands:
-            return ""
         try:
-            (config,) = self.device.paged.read(self.page, commands)
+            config = self.device.read(self.page, ("ON_OFF_CONFIG",)).get("ON_OFF_CONFIG")
         except BenchError:
             return ""
-        if obeys_operation(config):
+        if config is None or obeys_operation(config):
             return ""
         return (
             f"; ON_OFF_CONFIG 0x{config:02X} ignores OPERATION (bit 3 is 0): the enable line, or the input supply, "
@@ -151,13 +168,18 @@ class Output:
         self._margin_words = {Side.HIGH: None, Side.LOW: None}
         self._judged.clear()
 
+    def commanded(self, word: int, side: Side) -> None:
+        """Take note of a word that VOUT_COMMAND holds, where rails are margined by it."""
+        self._command_word = word
+        self.side = side
+
     def margin_command(self, side: Side) -> Command:
         """The register that holds the word of a side."""
         return COMMANDS[_BASE[side]]
 
     def holds(self, side: Side, word: int) -> bool:
-        """Whether a margin register is known to hold a word."""
-        return self._margin_words[side] == word
+        """Whether a margin register is known to hold a word; there is none where VOUT_COMMAND margins."""
+        return self.by_command or self._margin_words[side] == word
 
     def is_judged(self, side: Side) -> bool:
         """Whether the guard has judged what a margin register holds."""
@@ -191,19 +213,32 @@ class Output:
 
         """
         volts, side = self._level_v(level), self.side_of(level)
-        word = self._command_word
+        source = Side.NOMINAL if self.by_command else side
+        word = self.home_word
         if side is not Side.NOMINAL:
             wanted_v = volts - self.trim_v
-            word = self.mode.encode(wanted_v / self.command_v if self.mode.is_relative else wanted_v)
-        return Setpoint(rail=self.rail.name, level=level, target_v=volts, word=word, decoded_v=self._volts(side, word))
+            is_ratio = self.format.is_ratio(_BASE[source])
+            word = self.format.encode(_BASE[source], wanted_v / self.command_v if is_ratio else wanted_v)
+        return Setpoint(
+            rail=self.rail.name, level=level, target_v=volts, word=word, decoded_v=self._volts(source, word)
+        )
 
     def voltage_v(self, word: int) -> float:
         """Decode a READ_VOUT word."""
-        return word * self.scale_v if self.scale_v is not None else self.mode.decode(word)
+        return word * self.scale_v if self.scale_v is not None else self.format.decode("READ_VOUT", word)
 
     def volts_asked(self) -> float:
         """The output voltage that VOUT_COMMAND and VOUT_TRIM asked for when they were loaded."""
         return self.command_v + self.trim_v
+
+    def volts_home(self) -> float:
+        """The output voltage that the way home leads to."""
+        return self._volts(Side.NOMINAL, self.home_word)
+
+    def _asks_for_nominal(self) -> bool:
+        step_v = self.format.step("VOUT_COMMAND", self.command_v)
+        away_v = abs(self.volts_asked() - self.rail.nominal_v)
+        return away_v <= self.rail.accuracy_ratio * self.rail.nominal_v + step_v
 
     def _level_v(self, level: str) -> float:
         if level == NOMINAL:
@@ -215,43 +250,16 @@ class Output:
             raise BenchError(f"{self.rail.name} has no level {level!r}; it has {known}") from None
 
     def _volts(self, side: Side, word: int) -> float:
-        base = self.mode.decode(word)
-        if side is not Side.NOMINAL and self.mode.is_relative:
+        base = self.format.decode(_BASE[side], word)
+        if self.format.is_ratio(_BASE[side]):
             base *= self.command_v
         return base + self.trim_v
 
     def _read(self, *names: str) -> dict[str, int]:
-        commands = self.device.present(tuple(dict.fromkeys(names)))
-        numbers = self.device.paged.read(self.page, commands)
-        return {command.name: number for command, number in zip(commands, numbers, strict=True)}
+        return self.device.read_critical(self.page, names)
 
     def _ratio_base(self, side: Side) -> tuple[str, ...]:
-        return ("VOUT_COMMAND",) if self.mode.is_relative and side is not Side.NOMINAL else ()
-
-    def _take_mode(self, byte: int, command_word: int) -> None:
-        expected = self.device.expected_vout_mode
-        if expected is not None and byte != expected:
-            raise DeviceRefused(
-                f"{self._where}: VOUT_MODE is 0x{byte:02X}, the plan wants 0x{expected:02X}; words would mean other "
-                "voltages"
-            )
-        self.mode = VoutMode.from_byte(byte, direct=self.device.profile.direct)
-        try:
-            self.mode.decode(command_word)
-        except FormatError as error:
-            raise DeviceRefused(f"{self._where}: VOUT_MODE 0x{byte:02X}: {error}") from error
-        is_linear = self.mode.kind is VoutKind.LINEAR
-        self.scale_v = 2.0**self.mode.parameter if is_linear else None
-
-    def _check_plausible(self, byte: int) -> None:
-        nominal_v = self.rail.nominal_v
-        # Written so that NaN, which half precision can hold, is refused.
-        if not abs(self.volts_asked() - nominal_v) <= _PLAUSIBLE_RATIO * nominal_v:
-            raise DeviceRefused(
-                f"{self._where}: VOUT_MODE 0x{byte:02X} and VOUT_COMMAND 0x{self._command_word:04X} ask for "
-                f"{show(self.volts_asked(), Kind.VOLTAGE)}, the plan's nominal is {show(nominal_v, Kind.VOLTAGE)}; "
-                "check device, page and VOUT_MODE before anything is written"
-            )
+        return ("VOUT_COMMAND",) if self.format.is_ratio(_BASE[side]) and not self.by_command else ()
 
     @property
     def _where(self) -> str:

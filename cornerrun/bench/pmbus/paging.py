@@ -84,6 +84,13 @@ class PagedDevice:
         (number,) = self.read(page, (command,))
         return number.to_bytes(2 if command.is_word else 1, "little")
 
+    def call(self, command: Command, question: Sequence[int], *, length: int) -> bytes:
+        """Ask by a block process call that changes nothing; LinkError if the answer has another length."""
+        try:
+            return self._call(command, question, length)
+        except LinkError as error:
+            return self._link.repeat(lambda: self._call(command, question, length), pause=self._pause, after=error)
+
     def write(self, page: int | None, command: Command, data: bytes) -> None:
         """Write a register and read it back from the same page.
 
@@ -95,7 +102,7 @@ class PagedDevice:
         self._select(page)
         losses = self._losses()
         try:
-            self._send(command, data)
+            self._send(page, command, data)
         except LinkError:
             self.forget()
             raise
@@ -118,20 +125,18 @@ class PagedDevice:
         """Write a register of every page at once (PAGE 0xFF); the caller reads back page by page."""
         self._select(ALL_PAGES)
         try:
-            self._send(command, data)
+            self._send(ALL_PAGES, command, data)
         finally:
             self.forget()
 
     def send(self, page: int | None, command: Command) -> None:
         """Send a command that carries no data, to a verified page."""
         self._select(page)
-        self._is_verified = False
         try:
-            self._link.write_byte(self.address, command.code)
+            self._send(page, command, b"")
         except LinkError:
             self.forget()
             raise
-        self._wait(self._delays.write_s)
 
     def set_page(self, page: int) -> None:
         """Leave PAGE at a value, verified."""
@@ -174,6 +179,16 @@ class PagedDevice:
             self._verify(page)
         return data
 
+    def _call(self, command: Command, question: Sequence[int], length: int) -> bytes:
+        answer = bytes(self._link.block_process_call(self.address, command.code, list(question)))
+        self._wait(self._delays.access_s)
+        if len(answer) != length:
+            raise LinkError(
+                f"{self.name} (0x{self.address:02X}): {command.name} answered {len(answer)} bytes; {length} are due",
+                may_retry=True,
+            )
+        return answer
+
     def _select(self, page: int | None) -> None:
         """Make sure that PAGE was verified by the message before."""
         if page is None or not self._has_page or (self._is_verified and page == self._page):
@@ -205,6 +220,9 @@ class PagedDevice:
         if found != page:
             self.forget()
             self._link.note(_PAGE_LOST)
+            self._link.remarks.second_master(
+                f"PAGE of {self.name} changed under us from 0x{page or 0:02X} to 0x{found:02X}"
+            )
             raise LinkError(
                 f"{self.name} (0x{self.address:02X}): PAGE reads 0x{found:02X} where 0x{page:02X} was written; another "
                 "master uses the bus, the device was reset, or it has no such page",
@@ -212,9 +230,12 @@ class PagedDevice:
             )
         self._is_verified = True
 
-    def _send(self, command: Command, data: bytes) -> None:
+    def _send(self, page: int | None, command: Command, data: bytes) -> None:
+        del page  # it has been selected
         self._is_verified = False
-        if command.kind is Kind.BYTE:
+        if command.kind is Kind.SEND_BYTE:
+            self._link.write_byte(self.address, command.code)
+        elif command.kind is Kind.BYTE:
             self._link.write_byte_data(self.address, command.code, data[0])
         elif command.kind is Kind.WORD:
             self._link.write_word_data(self.address, command.code, int.from_bytes(data, "little"))

@@ -48,8 +48,12 @@ def test_an_identity_that_can_not_be_read_is_refused(make: Any) -> None:
         setup.power.connect()
 
 
-def test_optional_registers_that_are_not_there_are_never_sent_again(setup: Any) -> None:
+def test_declared_registers_that_are_not_there_are_told_and_never_sent_again(setup: Any) -> None:
     setup.power.connect()
+    setup.power.take_baseline()
+    setup.power.capture()
+    told = [note.what for note in setup.link.remarks.take()]
+    assert any("declares VOUT_MAX, which the device does not acknowledge" in what for what in told)
     setup.emulator.log.clear()
     setup.power.take_baseline()
     setup.power.capture()
