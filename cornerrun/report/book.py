@@ -20,6 +20,12 @@ from cornerrun.results.records import EndState, Outcome, RunResult
 __all__ = ["Block", "Book", "Column", "Formula", "Page"]
 
 
+# Of ten-point letters: how many fit a unit of column width, and how high a line is; both measured on renderings.
+_LETTERS_A_UNIT = 1.05
+_LINE_POINTS = 13.0
+_MOST_POINTS = 400  # just below what a row may have
+
+
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Formula:
     """A live formula, without its equals sign, and the value that Python found for it."""
@@ -119,6 +125,19 @@ class Page:
         """Set the height of a row."""
         self.sheet.row_dimensions[row].height = points
 
+    def fit_height(self, row: int, columns: Sequence[Column], cells: Sequence[object]) -> None:
+        """Make a row as high as its wrapped texts need: not every program does that when it opens a file."""
+        lines = max(
+            (
+                sum(max(1, math.ceil(len(line) / (item.width * _LETTERS_A_UNIT))) for line in value.split("\n"))
+                for item, value in zip(columns, cells, strict=False)
+                if item.style is Style.WRAPPED and isinstance(value, str)
+            ),
+            default=1,
+        )
+        if lines > 1:
+            self.height(row, min(_LINE_POINTS * lines + 3, _MOST_POINTS))
+
     def widths(self, column: int, widths: Iterable[float]) -> None:
         """Set the widths of columns, in characters, where the template sets none."""
         for index, width in enumerate(widths, start=column):
@@ -138,6 +157,7 @@ class Page:
             for index, (item, value) in enumerate(zip(columns, cells, strict=True), start=column):
                 own = isinstance(value, Outcome | Decision | RunResult | EndState)
                 self.put(number, index, value, None if own else item.style)
+            self.fit_height(number, columns, cells)
         return self.block(row, column, columns, number - row)
 
     def block(self, row: int, column: int, columns: Sequence[Column], rows: int) -> Block:

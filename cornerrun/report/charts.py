@@ -1,6 +1,5 @@
 """The native charts: trim error of each rail within its claim, and the share passed at each corner."""
 
-from collections.abc import Sequence
 from typing import Literal
 
 from openpyxl.chart import BarChart, LineChart, Reference, Series
@@ -23,7 +22,6 @@ from openpyxl.utils import column_index_from_string
 from openpyxl.worksheet.worksheet import Worksheet
 
 from cornerrun.report.book import Block
-from cornerrun.report.summary_model import CornerSummary
 
 __all__ = ["pass_chart", "trim_chart"]
 
@@ -32,11 +30,6 @@ _GRID = "DDE2E6"
 _INK = "1F2A33"
 # As the fills of outcomes in the template: light and dark, so that a grey print still tells them apart.
 _PASSED, _FAILED = "9DBFD8", "B34700"
-_TRIALS = (
-    ("Trials passed, worst check", "passed", _PASSED),
-    ("Trials failed, worst check", "failed", _FAILED),
-)
-_VISITS = (("Share of visits passed", "passed", _PASSED),)
 _MARKERS: tuple[tuple[str, Literal["diamond", "circle", "triangle"], str], ...] = (
     ("Error at low", "diamond", "7A3E00"),
     ("Error at nominal", "circle", "1F2A33"),
@@ -45,7 +38,7 @@ _MARKERS: tuple[tuple[str, Literal["diamond", "circle", "triangle"], str], ...] 
 # Turns of names under a chart, in the file's unit of a 60,000th of a degree.
 _SLANTED, _UPRIGHT = -2_700_000, -5_400_000
 _MOST_SLANTED = 16  # chosen: more names than that run into each other when slanted
-_MOST_LABELS = 60  # chosen: more names than that do not fit under a chart
+_MOST_BARS = 20  # chosen: more names than that cannot be read
 
 
 def trim_chart(sheet: Worksheet, rails: Block, measured: int, *, width_cm: float, height_cm: float) -> BarChart:
@@ -88,34 +81,36 @@ def trim_chart(sheet: Worksheet, rails: Block, measured: int, *, width_cm: float
     return band
 
 
-def pass_chart(
-    sheet: Worksheet, corners: Block, summaries: Sequence[CornerSummary], *, width_cm: float, height_cm: float
-) -> BarChart:
+def pass_chart(sheet: Worksheet, rows: Block, *, has_trials: bool, width_cm: float, height_cm: float) -> BarChart:
     """Draw the share of trials that passed and failed at each corner, or of visits where the plan has no checks.
 
-    The name below a bar carries the shape of its corner's outcome; a corner without trials has no bar.
+    ``rows`` holds them worst first: the chart shows as many as can be read. The name beside a bar carries the shape of
+    its corner's outcome; a corner without trials has no bar.
     """
-    has_trials = any(corner.trials for corner in summaries)
-    heads = _TRIALS if has_trials else _VISITS
+    count = rows.last_row - rows.first_row + 1
+    shown = min(count, _MOST_BARS)
     chart = BarChart()
-    chart.type = "col"
+    chart.type = "bar"
     chart.grouping = "stacked"
     chart.overlap = 100
     chart.gapWidth = 30
-    for head, title, colour in heads:
-        series = Series(_reference(sheet, corners, head, len(summaries)), title=title)
+    for head, colour in (("passed", _PASSED), ("failed", _FAILED)):
+        series = Series(_reference(sheet, rows, head, shown), title=head)
         series.graphicalProperties = GraphicalProperties(solidFill=colour)
         series.invertIfNegative = False
         chart.series.append(series)
-    chart.set_categories(_reference(sheet, corners, "Name in charts", len(summaries)))
-    title = "Share of trials passed and failed at each corner, of its worst check"
-    title = title if has_trials else "Share of visits passed at each corner"
-    _finish(chart, title, "0%", names=len(summaries), width_cm=width_cm, height_cm=height_cm)
+    chart.set_categories(_reference(sheet, rows, "Worst first", shown))
+    what = "trials passed and failed, of its worst check" if has_trials else "visits passed and failed"
+    title = f"Each corner: share of {what}"
+    title += f"; the {shown} worst of {count}" if shown < count else ", worst first"
+    _finish(chart, title, "0%", names=0, width_cm=width_cm, height_cm=height_cm)
+    # The first row stands on top, and the scale below.
+    chart.x_axis.scaling.orientation = "maxMin"
+    chart.x_axis.tickLblSkip = 1
+    chart.y_axis.crosses = "max"
     chart.y_axis.scaling.min = 0
     chart.y_axis.scaling.max = 1
     chart.y_axis.majorUnit = 0.25
-    if len(summaries) > _MOST_LABELS:
-        chart.x_axis.tickLblSkip = -(-len(summaries) // _MOST_LABELS)
     return chart
 
 
@@ -134,7 +129,7 @@ def _finish(chart: BarChart, title: str, number: str, *, names: int, width_cm: f
     chart.y_axis.numFmt = NumFmt(formatCode=number, sourceLinked=False)
     chart.y_axis.majorGridlines = ChartLines(spPr=GraphicalProperties(ln=LineProperties(solidFill=_GRID, w=6350)))
     small = CharacterProperties(sz=800, solidFill=_INK)
-    turn = _UPRIGHT if names > _MOST_SLANTED else _SLANTED
+    turn = _UPRIGHT if names > _MOST_SLANTED else _SLANTED if names else 0
     for axis in (chart.x_axis, chart.y_axis):
         axis.delete = False
         axis.txPr = RichText(

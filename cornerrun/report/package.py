@@ -17,6 +17,7 @@ from zipfile import ZIP_DEFLATED, ZipFile, ZipInfo
 from lxml import etree
 
 from cornerrun.errors import ReportError
+from cornerrun.report.cell_text import cell_text
 from cornerrun.report.graft import Graft
 from cornerrun.report.parts import MAIN, parse, serialise, sheet_parts
 from cornerrun.report.stream import RowStream
@@ -82,7 +83,7 @@ def _put_cached(sheet: etree._Element, title: str, values: Mapping[str, Cached])
             held.text = str(int(value))
         elif isinstance(value, str):
             cell.set("t", "str")
-            held.text = value
+            held.text = cell_text(value)
         else:
             cell.attrib.pop("t", "")
             held.text = repr(value)

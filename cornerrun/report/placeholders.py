@@ -16,6 +16,7 @@ from cornerrun.report.summary_model import Summary
 
 __all__ = ["fill_placeholders", "placeholders"]
 
+_LONGEST_IN_FOOTER = 60  # chosen: a header or footer holds 255 characters in all
 _PLACEHOLDER = re.compile(r"\{\{\s*(\w+)\s*\}\}")
 
 
@@ -45,6 +46,8 @@ def fill_placeholders(workbook: Workbook, texts: Mapping[str, str]) -> None:
 
     Raises ReportError naming the first one that is not known, with its place.
     """
+    # An ampersand in a header begins a code, so that of a serial is doubled.
+    short = {name: cell_text(text).replace("&", "&&")[:_LONGEST_IN_FOOTER] for name, text in texts.items()}
     for sheet in workbook.worksheets:
         for row in sheet.iter_rows():
             for cell in row:
@@ -55,9 +58,7 @@ def fill_placeholders(workbook: Workbook, texts: Mapping[str, str]) -> None:
             *_parts(sheet.oddFooter, sheet.evenFooter, sheet.firstFooter),
         ):
             if part.text:
-                # An ampersand in a header begins a code, so that of a serial is doubled.
-                doubled = {name: text.replace("&", "&&")[:80] for name, text in texts.items()}
-                part.text = _filled(part.text, doubled, f"the header or footer of {sheet.title}")
+                part.text = _filled(part.text, short, f"the header or footer of {sheet.title}")
 
 
 def _fill_cell(sheet: Worksheet, cell: Cell, texts: Mapping[str, str]) -> None:

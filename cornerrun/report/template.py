@@ -3,12 +3,12 @@
 import io
 import re
 import warnings
+import zlib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from zipfile import BadZipFile, ZipFile
 
-from lxml.etree import XMLSyntaxError
 from openpyxl import Workbook, load_workbook
 from openpyxl.utils.exceptions import InvalidFileException
 from openpyxl.worksheet.worksheet import Worksheet
@@ -48,6 +48,21 @@ _LOST: Mapping[str, str] = {
     r"customUI/": "ribbon changes",
     r"_xmlsignatures/": "digital signatures",
 }
+
+
+# What openpyxl, lxml and zipfile raise for content that is no workbook; XML errors of every parser are SyntaxErrors.
+_UNREADABLE = (
+    KeyError,
+    ValueError,
+    TypeError,
+    AttributeError,
+    IndexError,
+    SyntaxError,
+    EOFError,
+    zlib.error,
+    InvalidFileException,
+    BadZipFile,
+)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -100,14 +115,14 @@ def open_template(path: Path) -> Template:
     with _package(path, content) as package:
         try:
             sheet_parts(package)
-        except (KeyError, ValueError, XMLSyntaxError) as error:
+        except _UNREADABLE as error:
             raise ReportError(f"{path}: is no workbook that can be read: {error!r}; {_README}") from error
     try:
         with warnings.catch_warnings():
             # openpyxl warns of what it drops; the graft brings that back, `losses` names the rest.
             warnings.simplefilter("ignore")
             workbook = load_workbook(io.BytesIO(content), rich_text=True)
-    except (KeyError, ValueError, TypeError, AttributeError, IndexError, InvalidFileException, XMLSyntaxError) as error:
+    except _UNREADABLE as error:
         raise ReportError(f"{path}: is no workbook that can be read: {error}; {_README}") from error
     problems = _missing_styles(workbook)
     anchors: dict[str, Anchor] = {}
@@ -142,7 +157,7 @@ def _package(path: Path, content: bytes) -> ZipFile:
     try:
         package = ZipFile(io.BytesIO(content))
         broken = package.testzip()
-    except BadZipFile as error:
+    except (BadZipFile, RuntimeError, NotImplementedError, EOFError, zlib.error) as error:
         raise ReportError(f"{path}: is no workbook (.xlsx): {error}; {_README}") from error
     if broken is not None:
         raise ReportError(f"{path}: is damaged at {broken}; bring back a copy, or use the template as installed")
@@ -162,7 +177,7 @@ def _anchor(workbook: Workbook, name: str) -> Anchor | str:
     places = list(defined.destinations) if defined.type == "RANGE" else []
     if len(places) != 1:
         return f"the name {name!r} must point to one cell, but reads {defined.attr_text!r}"
-    title, reference = places[0]
+    title, reference = places[0][0].replace("''", "'"), places[0][1]
     match = re.fullmatch(r"\$?([A-Z]{1,3})\$?(\d+)(?::.*)?", reference)
     if title not in workbook.sheetnames or match is None:
         return f"the name {name!r} points to {defined.attr_text!r}, which is no cell of this workbook"

@@ -94,7 +94,7 @@ def _lay_out(sheet: Worksheet, guide: str, *, pages_wide: int | None) -> None:
     sheet.page_setup.paperSize = sheet.PAPERSIZE_A4
     sheet.page_setup.orientation = "landscape"
     if pages_wide is None:
-        sheet.page_setup.scale = 54  # chosen: 40 rail columns fit one page beside the names of corners
+        sheet.page_setup.scale = 52  # chosen: 40 rail columns fit one page beside the names of corners
     else:
         sheet.page_setup.fitToWidth = pages_wide
         sheet.page_setup.fitToHeight = 0

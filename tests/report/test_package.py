@@ -5,7 +5,7 @@ from zipfile import ZipFile
 
 import openpyxl
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from cornerrun.errors import ReportError
@@ -76,6 +76,7 @@ def test_numbers_that_are_none_become_their_words(tmp_path):
     assert [sheet["B2"].value, sheet["B3"].value] == ["nan", "-inf"]
 
 
+@settings(max_examples=30, deadline=None)
 @given(st.text(max_size=40))
 def test_any_text_is_a_text_cell_and_the_file_stays_readable(tmp_path_factory, text):
     path = tmp_path_factory.mktemp("any") / "a.xlsx"

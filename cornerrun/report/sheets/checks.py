@@ -13,7 +13,7 @@ __all__ = ["fill_checks"]
 
 _CHECK = (
     Column(head="Check", width=22),
-    Column(head="Corner", width=28),
+    Column(head="Corner", style=Style.WRAPPED, width=34),
     Column(head="Decision", width=17),
     Column(head="Trials", style=Style.COUNT, width=8),
     Column(head="Failed", style=Style.COUNT, width=8),
@@ -26,8 +26,8 @@ _CHECK = (
     Column(head="from above", style=Style.SHARE, width=10),
     Column(head="Outcome", width=18),
     Column(head="Visits", style=Style.COUNT, width=7),
-    Column(head="Criterion", style=Style.WRAPPED, width=38),
-    Column(head="Why", style=Style.WRAPPED, width=44),
+    Column(head="Criterion", style=Style.WRAPPED, width=56),
+    Column(head="Why", style=Style.WRAPPED, width=32),
 )
 
 

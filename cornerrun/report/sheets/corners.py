@@ -1,20 +1,22 @@
 """The sheets Corners and Visits: what became of each corner, and of each stay there."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
 
+from openpyxl.formatting.rule import DataBar, FormatObject, Rule
 from openpyxl.utils import get_column_letter
 from openpyxl.worksheet.pagebreak import Break
 
 from cornerrun.plan.model import Plan
-from cornerrun.report.book import Block, Book, Column, Formula
+from cornerrun.report.book import Block, Book, Column, Formula, Page
 from cornerrun.report.looks import Style, symbol_of
 from cornerrun.report.summary_model import CornerSummary, Summary
 from cornerrun.results.records import Outcome, RunData
 
-__all__ = ["fill_corners", "fill_visits"]
+__all__ = ["Corners", "fill_corners", "fill_visits"]
 
 _CORNER = (
-    Column(head="Corner", width=26),
+    Column(head="Corner", style=Style.WRAPPED, width=34),
     Column(head="Outcome", width=18),
     Column(head="Visits", style=Style.COUNT, width=8),
     Column(head="Visits passed", style=Style.COUNT, width=8),
@@ -27,11 +29,11 @@ _CORNER = (
     Column(head="of rail", width=13),
     Column(head="Longest settling", style=Style.SECONDS, width=10),
     Column(head="Scheme", width=13),
-    Column(head="Why", style=Style.WRAPPED, width=38),
+    Column(head="Why", style=Style.WRAPPED, width=32),
 )
 _VISIT = (
     Column(head="Visit", style=Style.COUNT, width=7),
-    Column(head="Corner", width=28),
+    Column(head="Corner", style=Style.WRAPPED, width=34),
     Column(head="Repeat", style=Style.COUNT, width=8),
     Column(head="Kind", width=13),
     Column(head="Counts", width=8),
@@ -43,11 +45,25 @@ _VISIT = (
     Column(head="Since start of run", style=Style.SECONDS, width=12),
     Column(head="Took", style=Style.SECONDS, width=10),
 )
-_LABEL = Column(head="Name in charts", width=24)
+_CHART = (
+    Column(head="Worst first", width=30),
+    Column(head="passed", style=Style.SHARE, width=9),
+    Column(head="failed", style=Style.SHARE, width=9),
+)
+_BAR = "B34700"
+_LONGEST_NAME = 44  # chosen: what fits beside a bar
 _REASON = Column(head="Why", style=Style.WRAPPED, width=50)
 
 
-def fill_corners(book: Book, summary: Summary, plan: Plan) -> Block:
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Corners:
+    """Where the rows of corners lie, and those that the chart draws."""
+
+    rows: Block
+    chart: Block
+
+
+def fill_corners(book: Book, summary: Summary, plan: Plan) -> Corners:
     """Fill the sheet Corners with the map of rails x corners at its right; return where the rows lie."""
     page = book.page("cr_corners")
     rails = plan.commanded_rails
@@ -56,7 +72,6 @@ def fill_corners(book: Book, summary: Summary, plan: Plan) -> Block:
         *_CORNER,
         *(Column(head=name, width=10) for name in conditions),
         *(Column(head=rail.name, style=Style.MAP_NOMINAL, width=4.4, is_turned=True) for rail in rails),
-        _LABEL,
     )
     worst_shares: dict[str, float] = {}
     for item in summary.checks:
@@ -75,20 +90,43 @@ def fill_corners(book: Book, summary: Summary, plan: Plan) -> Block:
         ]
         for offset, (column, value) in enumerate(zip(columns, values, strict=False)):
             page.put(row, page.column + offset, value, None if isinstance(value, Outcome) else column.style)
+        page.fit_height(row, columns, values)
         for offset, rail in enumerate(rails, start=len(values)):
             level = corner.levels.get(rail.name, "nominal")
             percent = 100 * (rail.levels.get(level, rail.nominal_v) / rail.nominal_v - 1)
             style = Style.MAP_NOMINAL if level == "nominal" else Style.MAP_HIGH if percent > 0 else Style.MAP_LOW
             page.put(row, page.column + offset, 0.0 if level == "nominal" else percent, style)
-        page.put(row, page.column + len(columns) - 1, f"{symbol_of(corner.outcome)} {corner.name}", Style.TEXT)
     block = page.block(page.row, page.column, columns, len(summary.corners))
     page.freeze(block, columns=2)
     if rails:
-        # In print, the map of rails begins a page of its own, and the names for charts stay away.
+        # In print, the map of rails begins a page of its own.
         page.sheet.col_breaks.append(Break(id=page.column + len(_CORNER) + len(conditions) - 1))
-        last = get_column_letter(page.column + len(columns) - 2)
-        page.sheet.print_area = f"A1:{last}{block.last_row}"
-    return block
+    failed = block.letter("Trials failed, worst check")
+    low, high = FormatObject(type="num", val=0), FormatObject(type="num", val=1)
+    bar = Rule(type="dataBar", dataBar=DataBar(cfvo=[low, high], color=_BAR, minLength=0, maxLength=100))
+    page.sheet.conditional_formatting.add(f"{failed}{block.first_row}:{failed}{block.last_row}", bar)
+    last = get_column_letter(page.column + len(columns) - 1)
+    page.sheet.print_area = f"A1:{last}{block.last_row}"
+    return Corners(rows=block, chart=_chart_rows(page, summary, worst_shares, page.column + len(columns) + 1))
+
+
+def _chart_rows(page: Page, summary: Summary, shares: Mapping[str, float], column: int) -> Block:
+    """Write what the chart of corners draws, the worst first, beside the map and out of print.
+
+    A corner that failed without a trial, because a rail tripped for one, comes before all others and has no bar.
+    """
+    corners = sorted(
+        (corner for corner in summary.corners if corner.visits),
+        key=lambda corner: shares.get(corner.name, 2.0 if corner.outcome is Outcome.PASS else -1.0),
+    )
+    has_trials = bool(shares)
+    rows = []
+    for corner in corners:
+        name = corner.name if len(corner.name) <= _LONGEST_NAME else f"{corner.name[: _LONGEST_NAME - 1]}…"
+        share = shares.get(corner.name) if has_trials else corner.passed_visits / corner.visits
+        rows.append((f"{symbol_of(corner.outcome)} {name}", share, None if share is None else 1 - share))
+    page.widths(column, [item.width for item in _CHART])
+    return page.table(page.row, column, _CHART, rows)
 
 
 def _corner_cells(corner: CornerSummary, row: int, column: int, worst_share: float | None) -> Sequence[object]:

@@ -2,11 +2,13 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 
 from cornerrun.report.book import Block, Column, Page
 from cornerrun.report.looks import Style, marked
 from cornerrun.report.rail_nouns import RailSummary
 from cornerrun.report.sheets.accuracy import Accuracy
+from cornerrun.report.sheets.corners import Corners
 from cornerrun.report.sheets.live import (
     count_words,
     exact_sum,
@@ -73,7 +75,7 @@ class Blocks:
     data: RunData
     page: Callable[[str], Page]
     visits: Block
-    corners: Block
+    corners: Corners
     checks: Block
     rails: Block
     accuracy: Accuracy
@@ -122,32 +124,31 @@ def _margins(page: Page, row: int, column: int, summary: Summary, blocks: Blocks
     if not rails:
         return row
     page.head(row, column, _MARGIN)
-    distances = sorted(_window_mv(rail) for rail in rails)
-    for k, distance in enumerate(distances[:_MOST_RAILS], start=1):
+    shares = sorted(_window_share(rail) for rail in rails)
+    for k, share in enumerate(shares[:_MOST_RAILS], start=1):
         row += 1
-        margin = page.sheet.cell(row, column + 3).coordinate
+        key = page.sheet.cell(row, column + 4).coordinate
         # A look-up finds the first rail with this very number, so Python does the same.
-        rail = next(item for item in rails if _window_mv(item) == distance)
-        window = rail.window
+        rail = next(item for item in rails if _window_share(item) == share)
+        window, hard = rail.window, rail.hard_limit
         if window is None:
             continue
-        where = blocks.rails
-        hard = "" if rail.hard_limit is None else rail.hard_limit.distance_v * 1e3
+        found = partial(look_up, blocks.rails, key_head="of target", cell=key)
         cells = (
-            look_up(where, "Rail", "Window margin", margin, cached=rail.rail),
-            look_up(where, "at corner", "Window margin", margin, cached=f"{window.corner} ({window.side})"),
+            found("Rail", cached=rail.rail),
+            found("at corner", cached=f"{window.corner} ({window.side})"),
             "voltage window",
-            kth_smallest(where, "Window margin", k, cached=distance),
-            look_up(where, "of target", "Window margin", margin, cached=window.distance_ratio),
-            look_up(where, "Hard-limit margin", "Window margin", margin, cached=hard) if hard != "" else None,
+            found("Window margin", cached=window.distance_v * 1e3),
+            kth_smallest(blocks.rails, "of target", k, cached=share),
+            None if hard is None else found("Hard-limit margin", cached=hard.distance_v * 1e3),
         )
         for offset, (item, value) in enumerate(zip(_MARGIN, cells, strict=True)):
             page.put(row, column + offset, value, item.style)
     return row + 2
 
 
-def _window_mv(rail: RailSummary) -> float:
-    return float("inf") if rail.window is None else rail.window.distance_v * 1e3
+def _window_share(rail: RailSummary) -> float:
+    return float("inf") if rail.window is None else rail.window.distance_ratio
 
 
 def _visits(page: Page, row: int, column: int, blocks: Blocks) -> int:
@@ -199,7 +200,7 @@ def _accuracy(page: Page, row: int, column: int, summary: Summary, blocks: Block
         rail = next(name for name in blocks.accuracy.order if estimates.get(name) == worst)
         page.put(row, column, "Worst trim error", Style.LABEL)
         page.put(row, column + 1, signed_worst(block, "Worst trim error", cached=worst), Style.SIGNED_PERCENT)
-        found = look_up(block, "Rail", "Worst trim error", cell, cached=rail)
+        found = look_up(block, "Rail", key_head="Worst trim error", cell=cell, cached=rail)
         page.span(row, column + 2, found, Style.TEXT, columns=3)
     return row + 2
 

@@ -14,7 +14,7 @@ _EVENT = (
     Column(head="Severity", width=14),
     Column(head="What", width=24),
     Column(head="Visit", style=Style.COUNT, width=8),
-    Column(head="Corner", width=28),
+    Column(head="Corner", style=Style.WRAPPED, width=34),
     Column(head="Rail", width=16),
     Column(head="In words", style=Style.WRAPPED, width=90),
 )

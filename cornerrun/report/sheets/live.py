@@ -47,6 +47,6 @@ def signed_worst(block: Block, head: str, *, cached: float) -> Formula:
     return Formula(text=f"IF(MAX({cells})>=-MIN({cells}),MAX({cells}),MIN({cells}))", cached=cached)
 
 
-def look_up(block: Block, head: str, key_head: str, cell: str, *, cached: float | str) -> Formula:
+def look_up(block: Block, head: str, *, key_head: str, cell: str, cached: float | str) -> Formula:
     """Find what stands in the first row whose number is that in a cell."""
     return Formula(text=f"INDEX({block.cells(head)},MATCH({cell},{block.cells(key_head)},0))", cached=cached)

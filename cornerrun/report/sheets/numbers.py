@@ -8,15 +8,15 @@ __all__ = ["fill_numbers"]
 
 _NUMBER = (
     Column(head="Check", width=22),
-    Column(head="Corner", width=28),
+    Column(head="Corner", style=Style.WRAPPED, width=34),
     Column(head="Number", width=17),
-    Column(head="n", style=Style.COUNT, width=14),
-    Column(head="Least", style=Style.NUMBER, width=14),
-    Column(head="Greatest", style=Style.NUMBER, width=14),
-    Column(head="Limit from below", style=Style.NUMBER, width=14),
-    Column(head="Limit from above", style=Style.NUMBER, width=14),
-    Column(head="Distance", style=Style.NUMBER, width=14),
-    Column(head="Distance in sigma", style=Style.NUMBER, width=14),
+    Column(head="n", style=Style.COUNT, width=18),
+    Column(head="Least", style=Style.NUMBER, width=18),
+    Column(head="Greatest", style=Style.NUMBER, width=18),
+    Column(head="Limit from below", style=Style.NUMBER, width=18),
+    Column(head="Limit from above", style=Style.NUMBER, width=18),
+    Column(head="Distance", style=Style.NUMBER, width=18),
+    Column(head="Distance in sigma", style=Style.NUMBER, width=18),
 )
 _MOST_NUMBERS = 100_000  # chosen: all of any run but a monstrous one; the CSV tables hold every number
 

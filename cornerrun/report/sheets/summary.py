@@ -19,17 +19,17 @@ from cornerrun.units import Kind, show
 __all__ = ["fill_summary"]
 
 # Six columns, a gap, five columns. The second half starts at the eighth.
-_WIDTHS = (25, 28, 18, 15, 11, 11, 2, 23, 13, 13, 13, 26)
+_WIDTHS = (25, 40, 18, 15, 11, 11, 2, 23, 13, 13, 13, 26)
 _COLUMNS = len(_WIDTHS)
 _RIGHT = 7
 _BANNERS = {RunResult.PASS: Style.BANNER_PASS, RunResult.FAIL: Style.BANNER_FAILED}
 _MOST_FAILURES = 12  # chosen: what fits above the fold; the rest is counted and stands on its own sheet
 _MOST_LINES = 15
 _LETTERS_A_LINE = 190  # of the whole width, in ten-point letters
-_CHART_ROWS = 17
+_CHART_ROWS = 19
 _FAILURE = (
-    Column(head="What"),
-    Column(head="Where"),
+    Column(head="What", style=Style.WRAPPED),
+    Column(head="Where", style=Style.WRAPPED),
     Column(head="Outcome"),
     Column(head="Failed"),
     Column(head="Passes with at least", style=Style.SHARE),
@@ -107,7 +107,7 @@ def _failures(page: Page, row: int, found: Sequence[Failure]) -> int:
         for offset, (column, value) in enumerate(zip(_FAILURE, cells, strict=True)):
             page.put(row, page.column + offset, value, None if value is item.told else column.style)
         page.span(row, page.column + 6, item.why, Style.WRAPPED, columns=_COLUMNS - 6)
-        page.height(row, _height(item.why, letters=125))
+        page.height(row, max(_height(item.why, letters=125), _height(item.where, letters=42)))
     more = len(found) - _MOST_FAILURES
     if more > 0:
         row += 1
@@ -140,12 +140,14 @@ def _charts(page: Page, row: int, summary: Summary, blocks: Blocks) -> int:
     drawn = False
     if any(corner.visits for corner in summary.corners):
         sheet = blocks.page("cr_corners").sheet
-        chart = pass_chart(sheet, blocks.corners, summary.corners, width_cm=22.5, height_cm=8.4)
+        chart = pass_chart(
+            sheet, blocks.corners.chart, has_trials=summary.tally.trials > 0, width_cm=24.5, height_cm=9.6
+        )
         page.sheet.add_chart(chart, f"{page.sheet.cell(row, page.column).coordinate}")
         drawn = True
     if blocks.accuracy.measured:
         sheet = blocks.page("cr_accuracy").sheet
-        chart = trim_chart(sheet, blocks.accuracy.rails, blocks.accuracy.measured, width_cm=18.5, height_cm=8.4)
+        chart = trim_chart(sheet, blocks.accuracy.rails, blocks.accuracy.measured, width_cm=18.5, height_cm=9.6)
         page.sheet.add_chart(chart, f"{page.sheet.cell(row, page.column + _RIGHT).coordinate}")
         drawn = True
     return row + _CHART_ROWS + 1 if drawn else row
