@@ -28,6 +28,7 @@ from cornerrun.plan.model import (
     PageAddress,
     Plan,
     Policy,
+    Proof,
     Rail,
     Relation,
     Scheme,
@@ -69,6 +70,9 @@ def build_plan(
         policy=Policy(on_trip=file.policy.on_trip, on_fail=file.policy.on_fail),
         sources=tuple(sources),
         directory=directory,
+        proof=None
+        if file.proof is None
+        else Proof(step_ratio=file.proof.step, coupling_ratio=file.proof.coupling),
     )
 
 

@@ -7,6 +7,7 @@ from pydantic import AfterValidator, Field
 from cornerrun.plan.check_file import CheckFile, CriteriaFile, PolicyFile
 from cornerrun.plan.corner_file import CornersFile
 from cornerrun.plan.fields import FileModel, Name, Text, Whole, refusal
+from cornerrun.plan.proof import ProofFile
 from cornerrun.plan.rail_file import BoardFile, ConditionFile, DeviceFile, HardLimitsFile, RailFile, RelationFile
 
 __all__ = ["FormatNumber", "LimitsFile", "PlanFile"]
@@ -38,6 +39,7 @@ class PlanFile(FileModel):
     checks: tuple[CheckFile, ...] = ()
     criteria: CriteriaFile = CriteriaFile()
     policy: PolicyFile = PolicyFile()
+    proof: ProofFile | None = None
 
 
 class LimitsFile(FileModel):

@@ -31,6 +31,7 @@ __all__ = [
     "PageAddress",
     "Plan",
     "Policy",
+    "Proof",
     "Rail",
     "Relation",
     "Scheme",
@@ -325,6 +326,18 @@ class Policy:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class Proof:
+    """The direction and wiring proof before the first margin: each rail alone by a small step.
+
+    ``step_ratio`` is a share of the rail's nominal; ``coupling_ratio`` is how far any other rail may move meanwhile, as
+    a share of its own nominal.
+    """
+
+    step_ratio: float = 0.01
+    coupling_ratio: float = 0.002
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class Plan:
     """What shall be done on one board: read, checked and in SI units.
 
@@ -345,6 +358,7 @@ class Plan:
     policy: Policy
     sources: tuple[Source, ...]
     directory: Path
+    proof: Proof | None = None
 
     def rail(self, name: str) -> Rail:
         """Look up a rail by name; KeyError if there is none."""
