@@ -31,22 +31,28 @@ def _lines(plan: Plan, bench_file: BenchFile, serial: str, visits: int) -> Itera
     if not simulated:
         yield from _CAUTIONS
     moved = [rail for rail in plan.rails if rail.is_moved]
-    yield f"Moves {len(moved)} of {len(plan.rails)} rails (share of the way from nominal to the hard limit):"
-    width = max((len(rail.name) for rail in moved), default=0)
-    for rail in moved:
-        yield f"  {rail.name:<{width}}  {'  '.join(_extremes(rail))}"
+    yield f"Moves {len(moved)} of {len(plan.rails)} rails; % is the share of the way from nominal to the hard limit:"
+    rows = [("rail", "nominal", "lowest", "highest", "hard limits", ""), *map(_row, moved)]
+    widths = [max(len(row[column]) for row in rows) for column in range(len(rows[0]))]
+    for row in rows:
+        yield "  " + "  ".join(f"{cell:<{width}}" for cell, width in zip(row, widths, strict=True)).rstrip()
     yield "Ends at nominal, verified; off if a hard limit is crossed or nominal cannot be reached."
 
 
-def _extremes(rail: Rail) -> Iterator[str]:
+def _row(rail: Rail) -> tuple[str, ...]:
     lowest, highest = min(rail.levels.values()), max(rail.levels.values())
-    yield f"nominal {show(rail.nominal_v, Kind.VOLTAGE):>8}"
-    for word, target_v, limit_v in (
-        ("low", lowest, rail.hard_limits.min_v),
-        ("high", highest, rail.hard_limits.max_v),
-    ):
-        if target_v != rail.nominal_v:
-            share = (target_v - rail.nominal_v) / (limit_v - rail.nominal_v)
-            yield f"{word} {show(target_v, Kind.VOLTAGE):>8} ({share:4.0%} of the way to {show(limit_v, Kind.VOLTAGE)})"
-    if rail.tracks is not None:
-        yield f"follows {rail.tracks.rail}"
+    limits = rail.hard_limits
+    return (
+        rail.name,
+        show(rail.nominal_v, Kind.VOLTAGE),
+        _extreme(lowest, rail.nominal_v, limits.min_v),
+        _extreme(highest, rail.nominal_v, limits.max_v),
+        f"{show(limits.min_v, Kind.VOLTAGE)} to {show(limits.max_v, Kind.VOLTAGE)}",
+        f"follows {rail.tracks.rail}" if rail.tracks is not None else "",
+    )
+
+
+def _extreme(target_v: float, nominal_v: float, limit_v: float) -> str:
+    if target_v == nominal_v:
+        return "-"
+    return f"{show(target_v, Kind.VOLTAGE)} ({(target_v - nominal_v) / (limit_v - nominal_v):.0%})"

@@ -128,7 +128,6 @@ class _LivePanel:
                 pass
 
     def _draw(self) -> "ConsoleRenderable | RichCast | str":
-        from rich.console import Group
         from rich.progress_bar import ProgressBar
         from rich.table import Table
         from rich.text import Text
@@ -137,14 +136,16 @@ class _LivePanel:
         if tally.step is None:
             return Text("proving the bench ...")
         now = Table.grid(padding=(0, 3))
+        now.add_row(Text(""), ProgressBar(total=max(tally.steps, 1), completed=tally.done, width=60))
         now.add_row(Text("corner"), Text(tally.step.step.corner.name, style="bold"))
         now.add_row(Text("rails"), Text(self._rails()))
         if tally.check is not None:
             check = tally.check
             text = f"{check.check}: {check.done} of {check.trials} trials, {check.failures} failed"
             now.add_row(Text("check"), Text(text))
-        now.add_row(Text("visits"), Text(f"{tally.done} of {tally.steps}  {tally.counts}  {tally.left}"))
-        return Group(ProgressBar(total=max(tally.steps, 1), completed=tally.done, width=72), now)
+        counts = "; ".join(filter(None, (f"{tally.done} of {tally.steps}", tally.counts, tally.left)))
+        now.add_row(Text("visits"), Text(counts))
+        return now
 
     def _rails(self) -> str:
         step, settled = self._tally.step, self._tally.settled
