@@ -157,3 +157,6 @@ def _check_version(engine: Engine, shown: str, *, read_only: bool) -> None:
                 f"{shown}: its tables are of version {kind}, this program knows {schema.VERSION}; "
                 "use the version of cornerrun that wrote it, or name another store"
             )
+        if not read_only:
+            # Tables that came later: an older store of the same version simply has none of their rows.
+            schema.metadata.create_all(connection)

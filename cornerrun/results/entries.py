@@ -6,7 +6,16 @@ from datetime import datetime
 from types import MappingProxyType
 
 from cornerrun.bench.ports import Baseline, RestoreRecipe
-from cornerrun.results.records import EndState, Event, Intent, Run, RunResult, VisitRecord
+from cornerrun.results.records import (
+    EndState,
+    Event,
+    Intent,
+    ProofStep,
+    Run,
+    RunResult,
+    Snapshot,
+    VisitRecord,
+)
 
 __all__ = ["KINDS", "Beginning", "Ending", "Entry"]
 
@@ -40,5 +49,13 @@ class Entry:
 
 
 KINDS: Mapping[str, type[object]] = MappingProxyType(
-    {"begin": Beginning, "intent": Intent, "visit": VisitRecord, "event": Event, "end": Ending}
+    {
+        "begin": Beginning,
+        "intent": Intent,
+        "visit": VisitRecord,
+        "event": Event,
+        "end": Ending,
+        "snapshot": Snapshot,
+        "proof": ProofStep,
+    }
 )

@@ -4,17 +4,17 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from itertools import groupby
 from typing import cast
 
-from sqlalchemy import Connection, Select, Table, select
+from sqlalchemy import Connection, Select, Table, inspect, select
 
 from cornerrun.bench.ports import Baseline, RestoreRecipe
 from cornerrun.corners.model import Step
 from cornerrun.results import schema
 from cornerrun.results.codec import from_json, utc_from_text
-from cornerrun.results.records import Event, Intent, Run, VisitRecord
+from cornerrun.results.records import Event, Intent, ProofStep, Run, Snapshot, VisitRecord
 from cornerrun.results.rows import Row, event_from_row, run_from_row
 from cornerrun.results.visit_rows import visit_from_rows
 
-__all__ = ["baseline", "events", "last_intent", "recipe", "runs", "visits"]
+__all__ = ["baseline", "events", "last_intent", "proof", "recipe", "runs", "snapshots", "visits"]
 
 _PARTS = (schema.readings, schema.checks, schema.trials, schema.watched, schema.faults)
 
@@ -65,6 +65,20 @@ def events(connection: Connection, run_id: str) -> tuple[Event, ...]:
     return tuple(event_from_row(row) for row in _rows(connection, query))
 
 
+def snapshots(connection: Connection, run_id: str) -> tuple[Snapshot, ...]:
+    """Return the configuration of a run's devices, before and after."""
+    table = schema.snapshots
+    query = select(table.c.snapshot_json).where(table.c.run_id == run_id).order_by(table.c.at_utc)
+    return tuple(from_json(row["snapshot_json"], Snapshot) for row in _later_rows(connection, table, query))
+
+
+def proof(connection: Connection, run_id: str) -> tuple[ProofStep, ...]:
+    """Return the steps of a run's wiring proof, in order."""
+    table = schema.proofs
+    query = select(table.c.step_json).where(table.c.run_id == run_id).order_by(table.c.proof)
+    return tuple(from_json(row["step_json"], ProofStep) for row in _later_rows(connection, table, query))
+
+
 def last_intent(connection: Connection, run_id: str) -> Intent | None:
     """Return the intent kept last; None if the run never moved a rail."""
     table = schema.intents
@@ -94,6 +108,12 @@ def _baseline_cell(connection: Connection, run_id: str, column: str) -> str | No
 def _by_visit(connection: Connection, table: Table, run_id: str) -> Mapping[int, Sequence[Row]]:
     query = select(table).where(table.c.run_id == run_id).order_by(table.c.visit, table.c.position)
     return {visit: list(rows) for visit, rows in groupby(_rows(connection, query), key=lambda row: row["visit"])}
+
+
+def _later_rows(connection: Connection, table: Table, query: "Select[tuple[str]]") -> Iterator[Row]:
+    """Give rows of a table that an older store, opened only for reading, may not have."""
+    if inspect(connection).has_table(table.name):
+        yield from cast("Iterable[Row]", connection.execute(query).mappings())
 
 
 def _rows(connection: Connection, query: "Select[tuple[object, ...]]") -> Iterator[Row]:

@@ -8,6 +8,7 @@ from enum import StrEnum
 from cornerrun.bench.ports import StatusCapture
 from cornerrun.corners.model import Corner, NotRunnable, Step
 from cornerrun.plan.model import Source
+from cornerrun.results.bench_records import ProofReading, ProofStep, Snapshot
 
 __all__ = [
     "CheckResult",
@@ -17,11 +18,14 @@ __all__ = [
     "InstrumentRecord",
     "Intent",
     "Outcome",
+    "ProofReading",
+    "ProofStep",
     "Reading",
     "Run",
     "RunData",
     "RunResult",
     "SetpointRecord",
+    "Snapshot",
     "Trial",
     "Visit",
     "VisitRecord",
@@ -268,8 +272,14 @@ class VisitRecord:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class RunData:
-    """A whole run as the store gives it back, visits and events in order."""
+    """A whole run as the store gives it back, visits and events in order.
+
+    ``proof`` holds one step of the wiring proof for each rail that was stepped, ``snapshots`` the configuration before
+    and after; both are empty where there was none.
+    """
 
     run: Run
     visits: tuple[VisitRecord, ...]
     events: tuple[Event, ...]
+    proof: tuple[ProofStep, ...] = ()
+    snapshots: tuple[Snapshot, ...] = ()

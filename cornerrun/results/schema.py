@@ -11,8 +11,10 @@ __all__ = [
     "faults",
     "intents",
     "metadata",
+    "proofs",
     "readings",
     "runs",
+    "snapshots",
     "trials",
     "visits",
     "watched",
@@ -179,4 +181,25 @@ events = Table(
     Column("severity", Text, nullable=False),
     Column("what", Text, nullable=False),
     Column("rail", Text, nullable=False),
+)
+
+# Rows of the two tables below are read and written whole: nobody searches in them.
+snapshots = Table(
+    "snapshots",
+    metadata,
+    _run(),
+    Column("moment", Text, primary_key=True),
+    Column("at_utc", Text, nullable=False),
+    Column("sha256", Text, nullable=False),
+    Column("snapshot_json", Text, nullable=False),
+)
+
+proofs = Table(
+    "proofs",
+    metadata,
+    Column("proof", Integer, primary_key=True, autoincrement=True),
+    Column("run_id", Text, ForeignKey("runs.run_id"), nullable=False, index=True),
+    Column("rail", Text, nullable=False),
+    Column("step_v", Double),
+    Column("step_json", Text, nullable=False),
 )

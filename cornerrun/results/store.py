@@ -9,7 +9,17 @@ from typing import TYPE_CHECKING, Self
 from cornerrun.bench.ports import Baseline, RestoreRecipe
 from cornerrun.errors import StoreError, UsageError
 from cornerrun.results.entries import Beginning, Ending, Entry
-from cornerrun.results.records import EndState, Event, Intent, Run, RunData, RunResult, VisitRecord
+from cornerrun.results.records import (
+    EndState,
+    Event,
+    Intent,
+    ProofStep,
+    Run,
+    RunData,
+    RunResult,
+    Snapshot,
+    VisitRecord,
+)
 from cornerrun.results.spill import Spill
 
 if TYPE_CHECKING:
@@ -87,6 +97,14 @@ class Store:
         """Keep an event."""
         self._write(Entry(kind="event", run_id=run_id, record=event))
 
+    def add_snapshot(self, run_id: str, snapshot: Snapshot) -> None:
+        """Keep the configuration of the devices at one moment."""
+        self._write(Entry(kind="snapshot", run_id=run_id, record=snapshot))
+
+    def add_proof(self, run_id: str, step: ProofStep) -> None:
+        """Keep one step of the wiring proof."""
+        self._write(Entry(kind="proof", run_id=run_id, record=step))
+
     def end_run(self, run_id: str, result: RunResult, end_state: EndState, why: str, ended_utc: datetime) -> None:
         """Close a run: what it says of its board, where the board was left, and why."""
         ending = Ending(result=result, end_state=end_state, why=why, ended_utc=ended_utc)
@@ -131,7 +149,13 @@ class Store:
 
         run = self._run(run_id)
         with self._reading() as connection:
-            return RunData(run=run, visits=read.visits(connection, run_id), events=read.events(connection, run_id))
+            return RunData(
+                run=run,
+                visits=read.visits(connection, run_id),
+                events=read.events(connection, run_id),
+                proof=read.proof(connection, run_id),
+                snapshots=read.snapshots(connection, run_id),
+            )
 
     def recipe(self, run_id: str) -> RestoreRecipe:
         """Return the way back that was kept when a run began. UsageError if there is no such run."""

@@ -12,7 +12,7 @@ from cornerrun.results import schema
 from cornerrun.results.codec import clean_text, to_json, utc_text
 from cornerrun.results.connect import transaction
 from cornerrun.results.entries import Beginning, Ending, Entry
-from cornerrun.results.records import Event, Intent, VisitRecord
+from cornerrun.results.records import Event, Intent, ProofStep, Snapshot, VisitRecord
 from cornerrun.results.rows import Row, event_row, run_row
 from cornerrun.results.spill import Spill
 from cornerrun.results.visit_rows import visit_rows
@@ -42,6 +42,23 @@ def put(connection: Connection, entry: Entry) -> None:
                     _insert_many(connection, schema.metadata.tables[name], rows)
         case Event() as event:
             connection.execute(insert(schema.events), event_row(entry.run_id, event))
+        case Snapshot() as snapshot:
+            row = {
+                "run_id": entry.run_id,
+                "moment": snapshot.moment,
+                "at_utc": utc_text(snapshot.at_utc),
+                "sha256": snapshot.sha256,
+                "snapshot_json": to_json(snapshot),
+            }
+            connection.execute(insert(schema.snapshots), row)
+        case ProofStep() as step:
+            row = {
+                "run_id": entry.run_id,
+                "rail": clean_text(step.rail),
+                "step_v": step.step_v,
+                "step_json": to_json(step),
+            }
+            connection.execute(insert(schema.proofs), row)
         case Ending() as ending:
             _end(connection, entry.run_id, ending)
         case unknown:
