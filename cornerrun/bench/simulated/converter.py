@@ -2,10 +2,11 @@
 
 from collections.abc import Callable
 
-from cornerrun.bench.pmbus.formats import encode_linear11
+from cornerrun.bench.pmbus.formats import VoutKind, VoutMode, encode_linear11
 from cornerrun.bench.simulated.model import AdcSettings
 from cornerrun.bench.simulated.output import Output
 from cornerrun.bench.simulated.rail import converted_v, noise, noise_key
+from cornerrun.bench.simulated.vout_words import reading_word
 
 __all__ = ["Converter", "input_reading"]
 
@@ -29,8 +30,7 @@ def input_reading(supply: Output, *, seed: int, device: str, scan_s: float, star
 class Converter:
     """Reads one rail at the instants ``phase_s + n * scan_s``; between them it repeats the last word.
 
-    Noise is a function of (seed, rail, n): asking more often, or in another order, changes nothing. A load behaves as
-    a resistor that draws ``load_a`` at ``nominal_v`` (chosen).
+    Noise is a function of (seed, rail, n): asking more often, or in another order, changes nothing.
     """
 
     def __init__(
@@ -40,22 +40,23 @@ class Converter:
         rail: str,
         output: Output,
         settings: AdcSettings,
-        step_v: float,
+        mode: VoutMode,
         scan_s: float,
         phase_s: float,
-        load_a: float,
+        current_a: Callable[[float], float],
         nominal_v: float,
         temperature_degc: Callable[[float], float],
     ) -> None:
         self._keys = tuple(noise_key(seed, f"{rail}\x1f{channel}") for channel in ("vout", "iout", "temperature"))
         self._output = output
         self._settings = settings
-        self._step_v = step_v
-        self._lsb_v = settings.lsb or step_v
+        self._mode = mode
+        # Only plain linear words are worth a short cut.
+        self._step_v = 2.0**mode.parameter if mode.kind is VoutKind.LINEAR else None
+        self._lsb_v = settings.lsb or mode.step(nominal_v)
         self._scan_s = scan_s
         self._phase_s = phase_s
-        self._load_a = load_a
-        self._nominal_v = nominal_v
+        self._current_a = current_a
         self._temperature_degc = temperature_degc
         self._index = -1 << 62
         self._word = 0
@@ -68,11 +69,14 @@ class Converter:
             self._index = index
         return self._word
 
+    def reading_v(self, now_s: float) -> float:
+        """Tell what READ_VOUT says, in volts."""
+        return self._mode.decode(self.vout_word(now_s))
+
     def iout_word(self, now_s: float) -> int:
         """Tell READ_IOUT."""
         index, at_s = self._last(now_s)
-        current_a = self._load_a * max(0.0, self._output.voltage_v(at_s)) / self._nominal_v
-        return encode_linear11(current_a * (1.0 + _CURRENT_NOISE_RATIO * noise(self._keys[1], index)))
+        return encode_linear11(self._current_a(at_s) * (1.0 + _CURRENT_NOISE_RATIO * noise(self._keys[1], index)))
 
     def temperature_word(self, now_s: float) -> int:
         """Tell READ_TEMPERATURE_1."""
@@ -86,10 +90,11 @@ class Converter:
     def _convert(self, index: int) -> int:
         settings = self._settings
         read_v = converted_v(
-            self._output.voltage_v(self._phase_s + index * self._scan_s),
+            self._output.sampled_v(self._phase_s + index * self._scan_s),
             noise_v=settings.noise * noise(self._keys[0], index) if settings.noise else 0.0,
             gain_error_ratio=settings.gain_error,
             offset_error_v=settings.offset_error,
             lsb_v=self._lsb_v,
         )
-        return min(round(read_v / self._step_v), 0xFFFF)
+        step_v = self._step_v
+        return min(round(read_v / step_v), 0xFFFF) if step_v is not None else reading_word(self._mode, read_v)

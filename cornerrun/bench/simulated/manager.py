@@ -6,8 +6,11 @@ Commands come without framing and PEC; `cornerrun.bench.simulated.wire` puts tho
 from collections.abc import Callable, Mapping, Sequence
 from typing import Literal, NoReturn
 
+from cornerrun.bench.simulated.abilities import Abilities, registers_of
+from cornerrun.bench.simulated.fault_log import FaultLog
 from cornerrun.bench.simulated.page import InvalidData, Page
 from cornerrun.bench.simulated.registers import BY_CODE, Code, Register, Shape
+from cornerrun.bench.simulated.stale import StalePage
 from cornerrun.bench.simulated.timeline import Timeline
 
 __all__ = ["CML_COMMAND", "CML_DATA", "CML_LENGTH", "CML_PEC", "NotAcknowledged", "SimulatedManager"]
@@ -42,6 +45,7 @@ class SimulatedManager:
     ``common`` holds the bytes that all pages share, STATUS_CML among them. ``deaf_until_s`` is the time until which
     it does not even acknowledge its address: busy with its memory, or dead. ``stores`` counts writes to its memory.
     A device that does not `takes_pec` treats a code as one byte too many; one that `wants_pec` refuses a write without.
+    While `spoils_pec` is set, the code of its next answer is wrong. `is_alerting` is its pull on the alert line.
     """
 
     def __init__(
@@ -55,14 +59,23 @@ class SimulatedManager:
         timeline: Timeline,
         store_s: float,
         pec: Literal["optional", "required", "none"] = "optional",
+        abilities: Abilities | None = None,
+        fault_log: FaultLog | None = None,
+        stale: StalePage | None = None,
     ) -> None:
         self.address = address
         self.takes_pec = pec != "none"
         self.wants_pec = pec == "required"
+        self.spoils_pec = False
+        self.is_alerting = False
+        self.abilities = abilities or Abilities()
         self.pages = tuple(pages)
         self.common = common
         self.stores = 0
         self.deaf_until_s = float("-inf")
+        self._registers = registers_of(self.abilities)
+        self._fault_log = fault_log
+        self._stale = stale
         self._texts = texts
         self._live = live
         self._timeline = timeline
@@ -71,10 +84,22 @@ class SimulatedManager:
         self._page = self.pages[0]
         self._selected: tuple[Page, ...] = (self._page,)
         self._select(common[Code.PAGE])
+        for page in self.pages:
+            page.status.alert = self._alert
+
+    @property
+    def is_plain(self) -> bool:
+        """Whether reads may take the short way past bytes and checks."""
+        return not self.abilities.lacks and self._stale is None
+
+    @property
+    def page_now(self) -> int:
+        """What PAGE holds."""
+        return self.common[Code.PAGE]
 
     def shape(self, code: int) -> Shape | None:
         """Tell what follows a command byte; None if the device does not know the command."""
-        register = BY_CODE.get(code)
+        register = self._registers.get(code)
         return None if register is None else register.shape
 
     def listen(self, now_s: float) -> None:
@@ -83,6 +108,11 @@ class SimulatedManager:
             self._timeline.run_until(now_s)
         if now_s < self.deaf_until_s:
             raise NotAcknowledged(is_address=True)
+
+    def catch_up(self, now_s: float) -> None:
+        """Let happen what was due before a time."""
+        if now_s >= self._timeline.next_s:
+            self._timeline.run_until(now_s)
 
     def quick_word(self, code: int, now_s: float) -> int | None:
         """Read a word with as little work as possible; None if it takes the long way through `read`."""
@@ -115,40 +145,41 @@ class SimulatedManager:
 
     def read(self, code: int, now_s: float) -> bytes:
         """Read a register: its bytes as on the wire, for a block with the count first."""
-        register = BY_CODE.get(code)
-        if register is None or not register.is_readable or register.shape is Shape.PROCESS:
-            self.refuse(CML_COMMAND)
-        if register.shape is Shape.BLOCK:
-            text = self._texts[code]
-            return bytes((len(text),)) + text
-        if register.shape is Shape.BYTE:
-            value = self.common.get(code)
-            return bytes((self._page.octets[code] if value is None else value,))
-        live = self._live.get(code) or self._page.live.get(code)
-        return (live(now_s) if live is not None else self._page.words[code]).to_bytes(2, "little")
+        page = self._page if self._stale is None else self._stale.page(self._page, now_s)
+        return self._read(page, code, now_s)
 
-    def process(self, code: int, data: bytes) -> bytes:
-        """Answer a block process call: QUERY is the only one."""
-        if code != Code.QUERY:
+    def process(self, code: int, data: bytes, now_s: float) -> bytes:
+        """Answer a block process call: QUERY, COEFFICIENTS or PAGE_PLUS_READ."""
+        if code not in self._registers:
             self.refuse(CML_COMMAND)
-        if len(data) != 1:
+        if code == Code.PAGE_PLUS_READ and len(data) == 2 and data[0] < len(self.pages):
+            answer = self._read(self.pages[data[0]], data[1], now_s)
+            return answer if self.shape(data[1]) is Shape.BLOCK else bytes((len(answer),)) + answer
+        direct = self.abilities.direct
+        if code == Code.COEFFICIENTS and len(data) == 2 and direct is not None:
+            m, b = (number.to_bytes(2, "little", signed=True) for number in (direct.m, direct.b))
+            return bytes((5,)) + m + b + direct.r.to_bytes(1, "little", signed=True)
+        if code != Code.QUERY or len(data) != 1:
             self.refuse(CML_DATA)
-        known = BY_CODE.get(data[0])
+        known = self._registers.get(data[0])
         return bytes((1, known.query_byte if known else 0))
 
     def write(self, code: int, data: bytes, now_s: float) -> None:
         """Write a register, or send a command where ``data`` is empty."""
-        register = BY_CODE.get(code)
+        register = self._registers.get(code)
         if register is None or not register.is_writable:
             self.refuse(CML_COMMAND)
+        if code == Code.PAGE_PLUS_WRITE:
+            self._write_page_plus(data[1:], now_s)
+            return
         self._check_protection(register)
         value = int.from_bytes(data, "little")
         if code == Code.PAGE:
-            self._write_page(value)
+            self._write_page(value, now_s)
         elif register.shape is Shape.SEND:
-            self._send(code, now_s)
+            self._send(code, self._selected, now_s)
         elif register.is_paged:
-            self._write_paged(code, value, now_s)
+            self._write_paged(self._selected, code, value, now_s)
         else:
             self._write_common(code, value)
 
@@ -161,20 +192,74 @@ class SimulatedManager:
         """Set bits of STATUS_CML."""
         self.common[Code.STATUS_CML] |= cml
         self._publish()
+        self._alert()
+
+    def show_input(self, bits: int) -> None:
+        """Set bits of STATUS_INPUT."""
+        self.common[Code.STATUS_INPUT] |= bits
+        self._publish()
+        self._alert()
+
+    def turn_page(self, page: int) -> None:
+        """Have PAGE changed by something that is not the master of the product."""
+        self._select(page)
 
     def reset(self, now_s: float) -> None:
         """Lose what was not stored: every register goes back to the memory, and PAGE to 0."""
         self._recall(now_s)
         self._select(0)
 
+    def restart(self, now_s: float) -> None:
+        """Start as after a power-up: registers from memory, nothing latched, no page shut down."""
+        self.is_alerting = False
+        self.common[Code.STATUS_CML] = self.common[Code.STATUS_INPUT] = 0
+        if self._fault_log is not None:
+            self._fault_log.restart(now_s)
+        for page in self.pages:
+            page.restarted(now_s)
+        self.reset(now_s)
+        self._publish()
+
     def _check_protection(self, register: Register) -> None:
         writable = _WRITABLE.get(self.common[Code.WRITE_PROTECT])
-        if writable is not None and register.code not in writable:
+        if writable is not None and register.code not in writable | self.abilities.always_writable:
             self.refuse(CML_COMMAND)
 
-    def _write_page(self, value: int) -> None:
+    def _read(self, page: Page, code: int, now_s: float) -> bytes:
+        register = self._registers.get(code)
+        if register is None and self.abilities.answers_ones:
+            return b""  # nobody drives the data line: it reads as ones
+        if register is None or not register.is_readable or register.shape is Shape.PROCESS:
+            self.refuse(CML_COMMAND)
+        if register.shape is Shape.BLOCK:
+            text = self._texts[code] if self._fault_log is None or code in self._texts else self._fault_log.block()
+            return bytes((len(text),)) + text
+        if register.shape is Shape.BYTE:
+            value = self.common.get(code)
+            return bytes((page.octets[code] if value is None else value,))
+        live = self._live.get(code) or page.live.get(code)
+        return (live(now_s) if live is not None else page.words[code]).to_bytes(2, "little")
+
+    def _write_page_plus(self, data: bytes, now_s: float) -> None:
+        if len(data) < 2 or data[0] >= len(self.pages):
+            self.refuse(CML_DATA)
+        register = self._registers.get(data[1])
+        if register is None or not register.is_writable or not register.is_paged:
+            self.refuse(CML_COMMAND)
+        self._check_protection(register)
+        if len(data) - 2 != {Shape.SEND: 0, Shape.BYTE: 1, Shape.WORD: 2}[register.shape]:
+            self.refuse(CML_DATA)
+        page = (self.pages[data[0]],)
+        if register.shape is Shape.SEND:
+            self._send(data[1], page, now_s)
+        else:
+            self._write_paged(page, data[1], int.from_bytes(data[2:], "little"), now_s)
+
+    def _write_page(self, value: int, now_s: float) -> None:
         if value != _ALL_PAGES and value >= len(self.pages):
             self.refuse(CML_DATA)
+        if self._stale is not None:
+            self._stale.turned(self._page, now_s)
         self._select(value)
 
     def _select(self, value: int) -> None:
@@ -183,13 +268,13 @@ class SimulatedManager:
         self._page = self.pages[0 if value == _ALL_PAGES else value]
         self._selected = self.pages if value == _ALL_PAGES else (self._page,)
 
-    def _write_paged(self, code: int, value: int, now_s: float) -> None:
+    def _write_paged(self, pages: Sequence[Page], code: int, value: int, now_s: float) -> None:
         try:
-            for page in self._selected:
+            for page in pages:
                 page.check(code, value)
         except InvalidData:
             self.refuse(CML_DATA)
-        for page in self._selected:
+        for page in pages:
             page.write(code, value, now_s)
 
     def _write_common(self, code: int, value: int) -> None:
@@ -201,10 +286,13 @@ class SimulatedManager:
         else:
             self.common[code] = value
 
-    def _send(self, code: int, now_s: float) -> None:
+    def _send(self, code: int, pages: Sequence[Page], now_s: float) -> None:
         if code == Code.CLEAR_FAULTS:
+            self.is_alerting = False
             self.common[Code.STATUS_CML] = self.common[Code.STATUS_INPUT] = 0
-            for page in self._selected:
+            if self._fault_log is not None:
+                self._fault_log.faults_cleared()
+            for page in pages:
                 page.clear_faults()
             self._publish()
         elif code in _STORES:
@@ -214,6 +302,9 @@ class SimulatedManager:
         elif code in _RESTORES:
             self._recall(now_s)
             self.deaf_until_s = now_s + self._store_s
+
+    def _alert(self) -> None:
+        self.is_alerting = self.abilities.has_alert
 
     def _publish(self) -> None:
         for page in self.pages:

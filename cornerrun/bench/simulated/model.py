@@ -5,16 +5,44 @@ from typing import Annotated, Literal
 from pydantic import Field
 
 from cornerrun.bench.simulated.board import BoardSettings
+from cornerrun.bench.simulated.fault_settings import FaultSettings
 from cornerrun.bench.simulated.instruments.sections import ClockSettings, InstrumentSections
+from cornerrun.bench.simulated.manager_settings import (
+    DirectSettings,
+    FaultLineSettings,
+    FaultLogSettings,
+    InputLimitSettings,
+    Response,
+    SupplySettings,
+)
 from cornerrun.bench.simulated.meter import SimulatedMeterSettings
+from cornerrun.bench.simulated.physics_settings import (
+    DriftSettings,
+    LoadStep,
+    RingingSettings,
+    RippleSettings,
+    ServoSettings,
+    UpstreamSettings,
+)
+from cornerrun.bench.simulated.population_settings import PopulationSection
+from cornerrun.bench.simulated.quantities import (
+    Natural,
+    PositiveSeconds,
+    PositiveVolts,
+    Share,
+    Word,
+    ZeroOrMoreOhms,
+    ZeroOrMoreSeconds,
+)
 from cornerrun.plan.fields import (
     Amperes,
     Degrees,
     FileModel,
+    Flag,
     Name,
     Number,
+    PerKelvin,
     Ratio,
-    Seconds,
     Volts,
     VoltsPerSecond,
     Whole,
@@ -23,33 +51,19 @@ from cornerrun.plan.fields import (
 __all__ = [
     "AdcSettings",
     "AmbientSettings",
-    "BusErrors",
     "ConditionSettings",
-    "DeadDevice",
-    "FaultSettings",
     "IdentitySettings",
     "InputSettings",
     "LimitSettings",
     "ManagerSettings",
     "PageSettings",
     "RailSettings",
-    "Reset",
     "SimulationFile",
     "TracksSettings",
     "TrimSettings",
-    "Trip",
-    "VoltageBand",
 ]
-
-
-Word = Annotated[Whole, Field(ge=0, le=0xFFFF)]
-Natural = Annotated[Whole, Field(ge=0)]
-PositiveSeconds = Annotated[Seconds, Field(gt=0)]
-ZeroOrMoreSeconds = Annotated[Seconds, Field(ge=0)]
-PositiveVolts = Annotated[Volts, Field(gt=0)]
 # One SMBus block holds 32 bytes, and an empty one cannot be told from a failure.
 Ascii = Annotated[str, Field(min_length=1, max_length=32, pattern=r"^[ -~]*$")]
-Share = Annotated[Ratio, Field(ge=0, le=1)]
 
 
 class IdentitySettings(FileModel):
@@ -74,6 +88,17 @@ class ManagerSettings(FileModel):
     ``pec`` says what the device makes of the packet error code of a write. "optional", as most devices, tells by the
     length whether one came: a turned bit that makes a byte command into a word command then turns the code into data,
     and nobody notices. "required" refuses a write without, "none" knows no such thing.
+
+    ``format`` is that of output-voltage words; ``exponent`` counts in "linear" only, ``direct`` in "direct" only. With
+    ``relative`` margins and limits are shares of VOUT_COMMAND (PMBus 1.3). ``lacks`` names registers that the part does
+    not have; one without VOUT_MARGIN_HIGH and VOUT_MARGIN_LOW can be margined by VOUT_COMMAND only. ``unsupported`` is
+    what a read of such a register brings: no acknowledge, or all ones. ``page_plus``, ``group`` and ``alert`` say
+    whether it knows PAGE_PLUS, group commands and the alert line. ``always_writable`` are registers that WRITE_PROTECT
+    leaves open besides those that the standard says. ``control`` is the state of its CONTROL pin.
+
+    ``comparator_tolerance`` is how far its comparators may be off, either way. ``responses`` are the fault responses
+    that it knows, ``retries`` the counts of retries: any, or none and endless alone; ``delay_unit`` is what bits 2:0 of
+    a response byte count.
     """
 
     bus: Name
@@ -86,6 +111,23 @@ class ManagerSettings(FileModel):
     store: ZeroOrMoreSeconds = 0.1
     retry: PositiveSeconds = 0.1
     registers: dict[str, Word] = Field(default_factory=dict)
+    format: Literal["linear", "direct", "half"] = "linear"
+    relative: Flag = False
+    direct: DirectSettings | None = None
+    lacks: tuple[Name, ...] = ()
+    unsupported: Literal["refuse", "ones"] = "refuse"
+    page_plus: Flag = False
+    group: Flag = True
+    alert: Flag = True
+    always_writable: tuple[Name, ...] = ()
+    control: Literal["asserted", "released"] = "asserted"
+    comparator_tolerance: Share = 0.0
+    responses: tuple[Response, ...] = ("continue", "shut_down")
+    retries: Literal["any", "none or endless"] = "any"
+    delay_unit: ZeroOrMoreSeconds = 0.0
+    fault_log: FaultLogSettings | None = None
+    supply: SupplySettings | None = None
+    input: InputLimitSettings = InputLimitSettings()
 
 
 class PageSettings(FileModel):
@@ -103,10 +145,15 @@ class TracksSettings(FileModel):
 
 
 class TrimSettings(FileModel):
-    """How far an output lies from its setpoint: V = setpoint (1 + gain_error) + offset_error."""
+    """How far an output lies from its setpoint: V = setpoint (1 + gain_error) + offset_error, plus ``inl``.
+
+    ``inl`` is the largest deviation from that line: an S that is zero at nominal and ``inl_span`` away from it.
+    """
 
     gain_error: Ratio = 0.0
     offset_error: Volts = 0.0
+    inl: Volts = 0.0
+    inl_span: Annotated[Ratio, Field(gt=0)] = 0.2
 
 
 class AdcSettings(FileModel):
@@ -142,6 +189,13 @@ class RailSettings(FileModel):
     only measures it. One with neither is fixed and only a meter sees it. ``slew`` is the fastest that the power stage
     can do; VOUT_TRANSITION_RATE can make it slower. ``discharge`` is the time constant of an output that is off.
     ``margin`` presets the margin registers; ``registers`` presets any paged register, by PMBus name.
+
+    ``ringing`` makes the response second-order, ``servo`` the trim closed-loop. ``load`` is the current at nominal,
+    ``load_kind`` how it depends on the voltage: as a resistor draws it, the same always, or for the same power.
+    ``output_resistance`` is the load regulation, counted from ``load``; ``droop`` lowers the output by the whole
+    current. ``coupling`` is the share of another rail's distance from its nominal that comes through.
+    ``temperature_coefficient`` counts from 25 degC of the rail itself: ambient plus ``self_heating``, which follows the
+    power with ``thermal_time_constant`` if that is given, and is constant if not.
     """
 
     name: Name
@@ -154,7 +208,19 @@ class RailSettings(FileModel):
     trim: TrimSettings = TrimSettings()
     adc: AdcSettings = AdcSettings()
     load: Annotated[Amperes, Field(ge=0)] = 1.0
+    load_kind: Literal["resistor", "current", "power"] = "resistor"
+    load_steps: tuple[LoadStep, ...] = ()
+    output_resistance: ZeroOrMoreOhms = 0.0
+    droop: ZeroOrMoreOhms = 0.0
+    ringing: RingingSettings | None = None
+    servo: ServoSettings | None = None
+    ripple: RippleSettings | None = None
+    coupling: dict[Name, Ratio] = Field(default_factory=dict)
+    upstream: UpstreamSettings | None = None
+    drift: DriftSettings | None = None
+    temperature_coefficient: PerKelvin = 0.0
     self_heating: Degrees = 10.0
+    thermal_time_constant: PositiveSeconds | None = None
     margin: Share = 0.05
     limits: LimitSettings = LimitSettings()
     registers: dict[str, Word] = Field(default_factory=dict)
@@ -184,60 +250,7 @@ class ConditionSettings(FileModel):
     clock: ClockSettings = ClockSettings()
 
 
-class VoltageBand(FileModel):
-    """A voltage at or below one bound, at or above another."""
-
-    below: Volts | None = None
-    above: Volts | None = None
-
-
-class Trip(FileModel):
-    """A planted trip of a rail's own protection.
-
-    It happens ``at`` a time after the start of the bench, or as soon as every rail of ``when`` is in its band; with
-    both, not before that time. ``times`` is how often it happens at most. The rail shows the status bit of ``shows``.
-    """
-
-    rail: Name
-    shows: Literal["ov_fault", "uv_fault", "oc_fault", "ot_fault"] = "uv_fault"
-    at: ZeroOrMoreSeconds | None = None
-    when: dict[str, VoltageBand] = Field(default_factory=dict)
-    times: Annotated[Whole, Field(ge=1)] = 1
-
-
-class DeadDevice(FileModel):
-    """A manager that stops acknowledging its address ``at`` a time; its outputs stay. ``lasts`` None is for good."""
-
-    device: Name
-    at: ZeroOrMoreSeconds
-    lasts: PositiveSeconds | None = None
-
-
-class Reset(FileModel):
-    """A manager that loses its supply for an instant ``at`` a time: its registers are those of its memory again."""
-
-    device: Name
-    at: ZeroOrMoreSeconds
-
-
-class BusErrors(FileModel):
-    """Errors of a bus at a rate a message: a bit of the message turned over, or no acknowledge."""
-
-    bus: Name
-    bit_errors: Share = 0.0
-    no_acknowledge: Share = 0.0
-
-
-class FaultSettings(FileModel):
-    """Trouble planted on purpose."""
-
-    trips: tuple[Trip, ...] = ()
-    dead_devices: tuple[DeadDevice, ...] = ()
-    resets: tuple[Reset, ...] = ()
-    bus_errors: tuple[BusErrors, ...] = ()
-
-
-class SimulationFile(InstrumentSections):
+class SimulationFile(InstrumentSections, PopulationSection):
     """A whole simulated bench.
 
     ``channels`` says which scanner channel is wired to which rail. ``seed`` makes all noise and all draws repeatable.
@@ -248,6 +261,7 @@ class SimulationFile(InstrumentSections):
     seed: Natural = 0
     managers: dict[str, ManagerSettings] = Field(default_factory=dict)
     rails: tuple[RailSettings, ...]
+    fault_lines: dict[str, FaultLineSettings] = Field(default_factory=dict)
     channels: dict[str, Natural] = Field(default_factory=dict)
     meter: SimulatedMeterSettings | None = None
     board: BoardSettings = BoardSettings()

@@ -1,23 +1,25 @@
 """One page of a simulated power manager: its registers, and what they make of its output."""
 
 from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
 from functools import partial
 
-from cornerrun.bench.pmbus.formats import decode_linear11
+from cornerrun.bench.pmbus.formats import VoutMode
 from cornerrun.bench.simulated.converter import Converter
+from cornerrun.bench.simulated.drive import SOURCES, Drive
 from cornerrun.bench.simulated.model import RailSettings
 from cornerrun.bench.simulated.output import MovedOutput, Output
 from cornerrun.bench.simulated.page_status import LATCHED, PageStatus
 from cornerrun.bench.simulated.protection import Protection
-from cornerrun.bench.simulated.rail import achieved_v
 from cornerrun.bench.simulated.registers import BY_CODE, Code, Shape
 from cornerrun.bench.simulated.timeline import Timeline
+from cornerrun.bench.simulated.vout_words import RATIOS, VoutWords
 
-__all__ = ["InvalidData", "Page"]
+__all__ = ["InvalidData", "Page", "PageKind"]
 
-_SOURCES = {0x00: Code.VOUT_COMMAND, 0x10: Code.VOUT_MARGIN_LOW, 0x20: Code.VOUT_MARGIN_HIGH}
 _CONTINUOUS_RETRIES = 7
-_MAX_MIN_WARNING = 0x08
+_SHUT_DOWN, _WHILE_PRESENT = 0b10, 0b11
+_RESPONSES = frozenset({Code.VOUT_OV_FAULT_RESPONSE, Code.VOUT_UV_FAULT_RESPONSE})
 _MOVES_OUTPUT = frozenset(
     {
         Code.OPERATION,
@@ -31,27 +33,40 @@ _MOVES_OUTPUT = frozenset(
         Code.VOUT_MARGIN_LOW,
     }
 )
-_MOVES_LIMITS = frozenset(
-    {
-        Code.VOUT_OV_FAULT_LIMIT,
-        Code.VOUT_OV_WARN_LIMIT,
-        Code.VOUT_UV_WARN_LIMIT,
-        Code.VOUT_UV_FAULT_LIMIT,
-        Code.POWER_GOOD_ON,
-        Code.POWER_GOOD_OFF,
-    }
-)
+_MOVES_LIMITS = frozenset(RATIOS - {Code.VOUT_MARGIN_HIGH, Code.VOUT_MARGIN_LOW})
+_IS_VOLTAGE = frozenset(_MOVES_OUTPUT | _MOVES_LIMITS) - {Code.OPERATION, Code.ON_OFF_CONFIG}
 
 
 class InvalidData(Exception):
     """Say that a register does not take the data that came."""
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
+class PageKind:
+    """What kind of device a page belongs to.
+
+    ``responses`` are the values of bits 7:6 of a response byte that it knows, ``retries`` those of bits 5:3;
+    ``delay_unit_s`` is what bits 2:0 count. ``comparator_errors`` are factors on the limits, by register.
+    """
+
+    mode: VoutMode
+    retry_s: float
+    has_margins: bool = True
+    is_control_asserted: bool = True
+    responses: frozenset[int] = frozenset({0b00, 0b10})
+    retries: frozenset[int] = frozenset(range(8))
+    delay_unit_s: float = 0.0
+    comparator_errors: Mapping[int, float] = field(default_factory=dict)
+
+
 class Page:
     """Holds the registers of one page and drives its output.
 
     ``words`` and ``octets`` are the registers by command code; ``live`` are those that are worked out when read.
-    ``output`` is driven if it can be moved, else it is only watched: a rail that hardware makes follow another.
+    ``driven`` is what the page moves, None if it only watches ``output``: a rail that hardware makes follow another.
+    ``on_fault`` are told of each fault: time, status register, bit. ``on_down`` are told of the time and whether the
+    page shut down by its own decision (True) or let go of that (False); ``on_command_off`` that it was commanded off;
+    ``on_switch`` of the time and whether the output is on, whatever the reason.
     """
 
     def __init__(
@@ -59,12 +74,12 @@ class Page:
         *,
         rail: RailSettings,
         presets: Mapping[int, int],
-        step_v: float,
+        kind: PageKind,
         output: Output,
+        driven: MovedOutput | None,
         converter: Converter,
         common: Mapping[int, int],
         timeline: Timeline,
-        retry_s: float,
         now_s: float,
     ) -> None:
         self.rail = rail
@@ -75,28 +90,43 @@ class Page:
             Code.READ_IOUT: converter.iout_word,
             Code.READ_TEMPERATURE_1: converter.temperature_word,
         }
-        self._step_v = step_v
-        self._output = output if isinstance(output, MovedOutput) else None
+        self.on_fault: list[Callable[[float, int, int], None]] = []
+        self.on_down: list[Callable[[float, bool], None]] = []
+        self.on_command_off: list[Callable[[float], None]] = []
+        self.on_switch: list[Callable[[float, bool], None]] = []
+        self._kind = kind
         self._timeline = timeline
-        self._retry_s = retry_s
         self._retries = 0
         self._trips = 0
+        self._kept_off: set[str] = set()
         self._is_shut_down = False
+        self._volts = VoutWords(kind.mode, self.words)
         self.status = PageStatus(self.octets, self.words, common)
         self.status.is_off = not self._is_commanded_on()
         self._protection = Protection(
             output=output,
-            words=self.words,
+            words=self._volts,
             octets=self.octets,
-            step_v=step_v,
             status=self.status,
             timeline=timeline,
             shut_down=self.shut_down,
+            noted=self._note,
+            errors=kind.comparator_errors,
+            delay_unit_s=kind.delay_unit_s,
         )
-        if self._output is not None:
-            # At power-up the output stands where the registers put it.
-            end_v = 0.0 if self.status.is_off else self._end_v()
-            self._output.go(now_s, end_v, time_constant_s=0.0)
+        self._drive: Drive | None = None
+        if driven is not None:
+            self._drive = Drive(
+                rail=rail,
+                volts=self._volts,
+                words=self.words,
+                octets=self.octets,
+                status=self.status,
+                output=driven,
+                read_v=converter.reading_v,
+                timeline=timeline,
+            )
+            self._drive.begin(now_s, is_on=not self.status.is_off)
         self._protection.begin(now_s)
         self.status.publish()
 
@@ -104,8 +134,15 @@ class Page:
         """Raise InvalidData if a register does not take a value."""
         if code == Code.OPERATION:
             _check_operation(value)
-        elif code in (Code.VOUT_OV_FAULT_RESPONSE, Code.VOUT_UV_FAULT_RESPONSE) and value >> 6 not in (0b00, 0b10):
-            raise InvalidData  # this device knows "go on" and "shut down, then retry" (Part II 10.5, from memory)
+            if value & 0x30 and not self._kind.has_margins:
+                raise InvalidData
+        elif code in _RESPONSES:
+            # Part II 10.5, from memory; data sheets say that a part may know less, and flags the rest.
+            known = value >> 6 in self._kind.responses and (value >> 3 & 0x07) in self._kind.retries
+            if not known:
+                raise InvalidData
+        elif code in _IS_VOLTAGE and not self._volts.is_number(code, value):
+            raise InvalidData
 
     def write(self, code: int, value: int, at_s: float) -> None:
         """Take a checked value into a register, and act on it."""
@@ -119,7 +156,7 @@ class Page:
             self._operate(before, value, at_s)
         if code in _MOVES_OUTPUT:
             self._apply(at_s)
-        elif code in _MOVES_LIMITS:
+        if code in _MOVES_LIMITS or (code == Code.VOUT_COMMAND and self._kind.mode.is_relative):
             self._protection.limits_changed(at_s)
 
     def clear_faults(self) -> None:
@@ -131,6 +168,7 @@ class Page:
         """Shut down for a cause that the comparators of the voltage do not see, and show it in a status register."""
         if not self.status.is_off:
             self.status.latch(code, bits)
+            self._note(at_s, code, bits)
             self.shut_down(at_s, 0x80)
 
     def shut_down(self, at_s: float, response: int) -> None:
@@ -138,28 +176,58 @@ class Page:
         self._is_shut_down = True
         self._trips += 1
         self._apply(at_s)
-        allowed = response >> 3 & 0x07
+        for told in self.on_down:
+            told(at_s, True)
+        # "Off while present" ends with the cause, and a cause that is off can't be seen: it is tried again and again.
+        allowed = _CONTINUOUS_RETRIES if response >> 6 == _WHILE_PRESENT else response >> 3 & 0x07
         if allowed == _CONTINUOUS_RETRIES or self._retries < allowed:
             self._retries += 1
-            self._timeline.at(at_s + self._retry_s, partial(self._retry, self._trips))
+            pause_s = self._kind.retry_s + (response & 0x07) * self._kind.delay_unit_s * (response >> 6 == _SHUT_DOWN)
+            self._timeline.at(at_s + pause_s, partial(self._retry, self._trips))
+
+    def keep_off(self, at_s: float, cause: str, *, is_kept: bool) -> None:
+        """Turn the output off for a cause from outside the page, or let it go where no other cause is left."""
+        before = len(self._kept_off)
+        self._kept_off = self._kept_off | {cause} if is_kept else self._kept_off - {cause}
+        if bool(before) is not bool(self._kept_off):
+            self._apply(at_s)
 
     def reloaded(self, at_s: float) -> None:
         """Act on registers that were changed all at once, by RESTORE or a reset."""
         self._apply(at_s)
         self._protection.limits_changed(at_s)
 
+    def restarted(self, at_s: float) -> None:
+        """Forget a shutdown, as a device does that was without supply."""
+        self._release(at_s)
+        self.status.clear()
+
+    def _note(self, at_s: float, code: int, bits: int) -> None:
+        for told in self.on_fault:
+            told(at_s, code, bits)
+
     def _retry(self, trip: int, at_s: float) -> None:
         if self._is_shut_down and trip == self._trips:
-            self._is_shut_down = False
+            self._let_go(at_s)
             self._apply(at_s)
+
+    def _release(self, at_s: float) -> None:
+        self._retries = 0
+        self._trips += 1
+        self._let_go(at_s)
+
+    def _let_go(self, at_s: float) -> None:
+        if self._is_shut_down:
+            self._is_shut_down = False
+            for told in self.on_down:
+                told(at_s, False)
 
     def _operate(self, before: int, value: int, at_s: float) -> None:
         is_on = bool(value & 0x80)
         if not is_on:
-            # Commanding off releases a latched shutdown (Part II 10.7, from memory).
-            self._is_shut_down = False
-            self._retries = 0
-            self._trips += 1
+            self._release(at_s)  # commanding off releases a latched shutdown (Part II 10.7, from memory)
+            for told in self.on_command_off:
+                told(at_s)
         elif not before & 0x80:
             self.status.clear()  # commanding off, then on, clears (Part II 10.2.3, from memory)
         is_ignoring = bool(value & 0x30) and value & 0x0C == 0x04
@@ -169,51 +237,30 @@ class Page:
 
     def _is_commanded_on(self) -> bool:
         config = self.octets[Code.ON_OFF_CONFIG]
-        # Bit 4 clear: on whenever power is there. Bit 3: obeys OPERATION. Bit 2, the CONTROL pin: asserted here.
-        return not config & 0x10 or not config & 0x08 or bool(self.octets[Code.OPERATION] & 0x80)
-
-    def _end_v(self) -> float:
-        """Tell where the output belongs: the selected word, trims added, held between VOUT_MIN and VOUT_MAX."""
-        selected = self.words[_SOURCES[self.octets[Code.OPERATION] & 0x30]]
-        steps = selected + _signed(self.words[Code.VOUT_TRIM]) + _signed(self.words[Code.VOUT_CAL_OFFSET])
-        held = max(min(steps, self.words[Code.VOUT_MAX]), self.words[Code.VOUT_MIN])
-        if held != steps:
-            self.status.latch(Code.STATUS_VOUT, _MAX_MIN_WARNING)
-        trim = self.rail.trim
-        return achieved_v(held * self._step_v, gain_error_ratio=trim.gain_error, offset_error_v=trim.offset_error)
-
-    def _slew_v_per_s(self) -> float:
-        rate_v_per_s = 1000.0 * decode_linear11(self.words[Code.VOUT_TRANSITION_RATE])
-        return min(rate_v_per_s, self.rail.slew) if rate_v_per_s > 0.0 else self.rail.slew
+        # Bit 4 clear: on whenever power is there. Bit 3: obeys OPERATION. Bit 2: obeys the CONTROL pin.
+        if not config & 0x10:
+            return True
+        is_on = not config & 0x08 or bool(self.octets[Code.OPERATION] & 0x80)
+        return is_on and (not config & 0x04 or self._kind.is_control_asserted)
 
     def _apply(self, at_s: float) -> None:
-        is_on = self._is_commanded_on() and not self._is_shut_down
+        is_on = self._is_commanded_on() and not self._is_shut_down and not self._kept_off
         was_on = not self.status.is_off
         if is_on != was_on:
             self.status.is_off = not is_on
             self.status.publish()
-        if self._output is not None:
-            self._drive(self._output, at_s, is_on, was_on)
+        if self._drive is not None:
+            self._drive.aim(at_s, is_on=is_on, was_on=was_on)
         if is_on != was_on:
             self._protection.switched(at_s)
-
-    def _drive(self, output: MovedOutput, at_s: float, is_on: bool, was_on: bool) -> None:
-        if is_on:
-            end_v = self._end_v()
-            if end_v != output.end_v() or not was_on:
-                output.go(at_s, end_v, time_constant_s=self.rail.time_constant, slew_v_per_s=self._slew_v_per_s())
-        elif was_on:
-            output.go(at_s, 0.0, time_constant_s=self.rail.discharge)
-
-
-def _signed(word: int) -> int:
-    return word - 0x10000 if word & 0x8000 else word
+            for told in self.on_switch:
+                told(at_s, is_on)
 
 
 def _check_operation(value: int) -> None:
     """Refuse the codes that Part II 12.1 (from memory) leaves out: two on/off bits, AVS, a margin with no response."""
     margin, response = value & 0x30, value & 0x0C
-    if value & 0xC0 == 0xC0 or value & 0x03 or margin not in _SOURCES or response == 0x0C:
+    if value & 0xC0 == 0xC0 or value & 0x03 or margin not in SOURCES or response == 0x0C:
         raise InvalidData
     if margin and not response:
         raise InvalidData

@@ -3,7 +3,7 @@
 Bit positions: Linux ``drivers/hwmon/pmbus/pmbus.h`` and QEMU ``include/hw/i2c/pmbus_device.h``.
 """
 
-from collections.abc import Mapping, MutableMapping
+from collections.abc import Callable, Mapping, MutableMapping
 
 from cornerrun.bench.simulated.registers import Code
 
@@ -26,12 +26,13 @@ class PageStatus:
     """Keeps the status registers of a page in the page's own registers.
 
     ``common`` holds the registers that all pages share, STATUS_CML and STATUS_INPUT among them; whoever changes those
-    calls `publish` of every page.
+    calls `publish` of every page. ``alert`` is called when a bit is latched that was not.
     """
 
     def __init__(
         self, octets: MutableMapping[int, int], words: MutableMapping[int, int], common: Mapping[int, int]
     ) -> None:
+        self.alert: Callable[[], None] | None = None
         self._octets = octets
         self._words = words
         self._common = common
@@ -41,8 +42,11 @@ class PageStatus:
 
     def latch(self, code: int, bits: int) -> None:
         """Set bits of a status register; they stay until cleared."""
-        self._octets[code] |= bits
+        before = self._octets[code]
+        self._octets[code] = before | bits
         self.publish()
+        if self.alert is not None and bits & ~before:
+            self.alert()
 
     def drop(self, code: int, bits: int) -> None:
         """Clear bits of a status register, as writing ones to them does."""

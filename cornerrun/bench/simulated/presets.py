@@ -2,11 +2,12 @@
 
 from collections.abc import Mapping
 
-from cornerrun.bench.pmbus.formats import encode_linear11
+from cornerrun.bench.pmbus.formats import Direct, VoutMode, encode_linear11
 from cornerrun.bench.simulated.model import ManagerSettings, RailSettings
 from cornerrun.bench.simulated.registers import BY_NAME, Code, Shape
+from cornerrun.bench.simulated.vout_words import RATIOS, mode_byte, reading_word, vout_mode
 
-__all__ = ["common_presets", "page_presets", "text_presets", "unused_page", "unused_rail"]
+__all__ = ["common_presets", "format_of", "page_presets", "text_presets", "unused_page", "unused_rail"]
 
 _LIMIT_RATIOS = {
     Code.VOUT_MAX: ("vout_max", 1.20),
@@ -23,11 +24,24 @@ _OBEYS_OPERATION_ONLY = 0x1A  # bits 4, 3 and 1: needs a command to power up, ob
 _SHUT_DOWN_AND_LATCH = 0x80
 
 
+def format_of(manager: ManagerSettings) -> VoutMode:
+    """Tell the format of a manager's output-voltage words."""
+    direct = manager.direct
+    return vout_mode(
+        format=manager.format,
+        exponent=manager.exponent,
+        direct=None if direct is None else Direct(direct.m, direct.b, direct.r),
+        is_relative=manager.relative,
+    )
+
+
 def page_presets(manager: ManagerSettings, rail: RailSettings) -> dict[int, int]:
     """Tell the words and bytes of a page that makes a rail, by command code."""
+    mode = format_of(manager)
 
-    def word(voltage_v: float) -> int:
-        return min(round(voltage_v / 2.0**manager.exponent), 0xFFFF)
+    def word(voltage_v: float, *, is_ratio: bool = False) -> int:
+        number = voltage_v / rail.nominal if is_ratio and mode.is_relative else voltage_v
+        return reading_word(mode, number)
 
     limits = {
         code: rail.nominal * ratio if (stated_v := getattr(rail.limits, name)) is None else stated_v
@@ -36,12 +50,12 @@ def page_presets(manager: ManagerSettings, rail: RailSettings) -> dict[int, int]
     presets = {
         Code.OPERATION: _ON,
         Code.ON_OFF_CONFIG: _OBEYS_OPERATION_ONLY,
-        Code.VOUT_MODE: manager.exponent & 0x1F,
+        Code.VOUT_MODE: mode_byte(mode),
         Code.VOUT_COMMAND: word(rail.nominal),
         Code.VOUT_TRIM: 0,
         Code.VOUT_CAL_OFFSET: 0,
-        Code.VOUT_MARGIN_HIGH: word(rail.nominal * (1.0 + rail.margin)),
-        Code.VOUT_MARGIN_LOW: word(rail.nominal * (1.0 - rail.margin)),
+        Code.VOUT_MARGIN_HIGH: word(rail.nominal * (1.0 + rail.margin), is_ratio=True),
+        Code.VOUT_MARGIN_LOW: word(rail.nominal * (1.0 - rail.margin), is_ratio=True),
         Code.VOUT_TRANSITION_RATE: encode_linear11(min(rail.slew * 1e-3, 1023.0)),  # mV/us (Part II 13.8, from memory)
         Code.VOUT_OV_FAULT_RESPONSE: _SHUT_DOWN_AND_LATCH,
         Code.VOUT_UV_FAULT_RESPONSE: _SHUT_DOWN_AND_LATCH,
@@ -49,7 +63,7 @@ def page_presets(manager: ManagerSettings, rail: RailSettings) -> dict[int, int]
         Code.IOUT_OC_WARN_LIMIT: encode_linear11(rail.load * 1.6),
         Code.OT_FAULT_LIMIT: encode_linear11(125.0),
         Code.OT_WARN_LIMIT: encode_linear11(105.0),
-        **{code: word(voltage_v) for code, voltage_v in limits.items()},
+        **{code: word(voltage_v, is_ratio=code in RATIOS) for code, voltage_v in limits.items()},
     }
     return presets | _named(rail.registers)
 

@@ -4,10 +4,11 @@ import math
 from dataclasses import dataclass
 from hashlib import blake2b
 
-__all__ = ["Move", "achieved_v", "begin_move", "converted_v", "noise", "noise_key"]
+__all__ = ["Move", "achieved_v", "begin_move", "converted_v", "inl_v", "noise", "noise_key"]
 
 _MASK = (1 << 64) - 1
 _TWO_PI = 2.0 * math.pi
+_TAIL = (0.0, 0.25, 0.5, 1.0, 1.5, 2.0, 3.0, 4.0, 6.0, 8.0, 12.0, 20.0)  # chosen; time constants
 _SETTLED_TIME_CONSTANTS = 40.0  # exp(-40) is below a float's resolution of any voltage step
 
 
@@ -49,6 +50,18 @@ class Move:
             return self.start_s + abs(level_v - self.start_v) / self.slew_v_per_s
         share = (self.bend_v - self.end_v) / (level_v - self.end_v)
         return self.bend_s + self.time_constant_s * math.log(share)
+
+    def slope_v_per_s(self, at_s: float) -> float:
+        """Tell how fast the voltage changes."""
+        if at_s >= self.bend_s:
+            return -self._left_v(at_s) / self.time_constant_s if self.time_constant_s else 0.0
+        return math.copysign(self.slew_v_per_s, self.end_v - self.start_v) if at_s >= self.start_s else 0.0
+
+    def landmarks(self, from_s: float) -> tuple[float, ...]:
+        """Tell times after ``from_s`` that cut the move into pieces of a similar share, up to where it is over."""
+        tail = (self.bend_s + share * self.time_constant_s for share in _TAIL)
+        middle_s = 0.5 * (self.start_s + self.bend_s)
+        return tuple(mark_s for mark_s in (middle_s, *tail) if mark_s > from_s)
 
     def integral_v_s(self, from_s: float, to_s: float) -> float:
         """Integrate the voltage over a time span that does not begin before the move."""
@@ -95,6 +108,15 @@ def begin_move(
 def achieved_v(setpoint_v: float, *, gain_error_ratio: float, offset_error_v: float) -> float:
     """Tell where an output ends up for a setpoint: V = V_cmd (1 + g) + o (common model of trim accuracy)."""
     return setpoint_v * (1.0 + gain_error_ratio) + offset_error_v
+
+
+def inl_v(deviation_ratio: float, amplitude_v: float, span_ratio: float) -> float:
+    """Tell the integral non-linearity of a trim at a share from nominal: an S of the cube, chosen.
+
+    It is zero at nominal and at plus and minus ``span_ratio``, and ``amplitude_v`` at most between; zero beyond.
+    """
+    u = deviation_ratio / span_ratio
+    return amplitude_v * 1.5 * math.sqrt(3.0) * (u - u**3) if abs(u) < 1.0 else 0.0
 
 
 def converted_v(

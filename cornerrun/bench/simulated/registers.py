@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import Enum
 
-__all__ = ["BY_CODE", "BY_NAME", "Code", "Register", "Shape"]
+__all__ = ["BY_CODE", "BY_NAME", "EXTRA", "Code", "Register", "Shape"]
 
 
 class Shape(Enum):
@@ -28,6 +28,8 @@ class Code:
     OPERATION = 0x01
     ON_OFF_CONFIG = 0x02
     CLEAR_FAULTS = 0x03
+    PAGE_PLUS_WRITE = 0x05
+    PAGE_PLUS_READ = 0x06
     WRITE_PROTECT = 0x10
     STORE_DEFAULT_ALL = 0x11
     RESTORE_DEFAULT_ALL = 0x12
@@ -44,6 +46,7 @@ class Code:
     VOUT_MARGIN_LOW = 0x26
     VOUT_TRANSITION_RATE = 0x27
     VOUT_MIN = 0x2B
+    COEFFICIENTS = 0x30
     VOUT_OV_FAULT_LIMIT = 0x40
     VOUT_OV_FAULT_RESPONSE = 0x41
     VOUT_OV_WARN_LIMIT = 0x42
@@ -184,6 +187,36 @@ _TABLE = (
     _bits(Code.PMBUS_REVISION, "PMBUS_REVISION", is_paged=False, is_writable=False),
     *(_name(getattr(Code, name), name) for name in _TEXTS),
 )
+
+_EXTRAS = (
+    Register(
+        code=Code.PAGE_PLUS_WRITE,
+        name="PAGE_PLUS_WRITE",
+        shape=Shape.BLOCK,
+        is_paged=False,
+        is_readable=False,
+        query_format=_TEXT,
+    ),
+    Register(
+        code=Code.PAGE_PLUS_READ,
+        name="PAGE_PLUS_READ",
+        shape=Shape.PROCESS,
+        is_paged=False,
+        is_writable=False,
+        query_format=_TEXT,
+    ),
+    Register(
+        code=Code.COEFFICIENTS,
+        name="COEFFICIENTS",
+        shape=Shape.PROCESS,
+        is_paged=False,
+        is_writable=False,
+        query_format=_TEXT,
+    ),
+)
+
+EXTRA: Mapping[int, Register] = {register.code: register for register in _EXTRAS}
+"""Registers that only some devices have."""
 
 BY_CODE: Mapping[int, Register] = {register.code: register for register in _TABLE}
 BY_NAME: Mapping[str, Register] = {register.name: register for register in _TABLE}

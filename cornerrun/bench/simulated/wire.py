@@ -9,6 +9,7 @@ from cornerrun.bench.simulated.registers import Shape
 
 __all__ = ["exchange", "wire_bits"]
 
+_SPOILED = 0x5A  # chosen: any byte but 0 spoils a code
 _IDLE = 0xFF  # a released data line reads as ones
 
 
@@ -40,7 +41,8 @@ def exchange(device: SimulatedManager, written: bytes, read_count: int, is_block
     address = device.address << 1
     first = bytes((address, *written)) if written else b""
     if device.takes_pec:
-        answer += bytes((pec((*first, address | 1, *answer)),))
+        code = pec((*first, address | 1, *answer))
+        answer += bytes((code ^ _SPOILED if device.spoils_pec else code,))
     wanted = (1 + answer[0] if is_block else 0) + read_count
     return answer[:wanted] + bytes((_IDLE,)) * (wanted - len(answer))
 
@@ -53,7 +55,7 @@ def _answer(device: SimulatedManager, written: bytes, now_s: float) -> bytes:
         return device.read(code, now_s)
     if device.shape(code) is not Shape.PROCESS or data[0] != len(data) - 1:
         device.refuse(CML_DATA)
-    return device.process(code, data[1:])
+    return device.process(code, data[1:], now_s)
 
 
 def _take(device: SimulatedManager, written: bytes, now_s: float) -> None:
@@ -65,7 +67,7 @@ def _take(device: SimulatedManager, written: bytes, now_s: float) -> None:
         device.refuse(CML_COMMAND)
     expected = _data_length(shape, data)
     if len(data) == expected + 1 and device.takes_pec:
-        if pec((device.address << 1, *written[:-1])) != written[-1]:
+        if device.spoils_pec or pec((device.address << 1, *written[:-1])) != written[-1]:
             device.refuse(CML_PEC)
         data = data[:-1]
     elif len(data) == expected and device.wants_pec:

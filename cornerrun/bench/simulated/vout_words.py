@@ -1,0 +1,69 @@
+"""What a page's output-voltage words mean in volts, in the format that its VOUT_MODE should say.
+
+VOUT_MODE itself may be made to lie (`faults`); what a device does with its words does not depend on that.
+"""
+
+import math
+from collections.abc import Mapping
+
+from cornerrun.bench.pmbus.formats import Direct, VoutKind, VoutMode
+from cornerrun.bench.simulated.registers import Code
+from cornerrun.errors import FormatError
+
+__all__ = ["RATIOS", "VoutWords", "mode_byte", "reading_word", "vout_mode"]
+
+_SIGNED = frozenset({Code.VOUT_TRIM, Code.VOUT_CAL_OFFSET})
+# What a relative VOUT_MODE (PMBus 1.3) makes a share of VOUT_COMMAND: scope from memory, as data sheets have it.
+RATIOS = frozenset(
+    {
+        Code.VOUT_MARGIN_HIGH,
+        Code.VOUT_MARGIN_LOW,
+        Code.VOUT_OV_FAULT_LIMIT,
+        Code.VOUT_OV_WARN_LIMIT,
+        Code.VOUT_UV_WARN_LIMIT,
+        Code.VOUT_UV_FAULT_LIMIT,
+        Code.POWER_GOOD_ON,
+        Code.POWER_GOOD_OFF,
+    }
+)
+_KIND_BITS = {VoutKind.LINEAR: 0x00, VoutKind.DIRECT: 0x40, VoutKind.HALF: 0x60}
+
+
+def vout_mode(*, format: str, exponent: int, direct: Direct | None, is_relative: bool) -> VoutMode:
+    """Make the format of a page from its settings."""
+    if format == "linear":
+        return VoutMode(kind=VoutKind.LINEAR, parameter=exponent, is_relative=is_relative)
+    kind = VoutKind.DIRECT if format == "direct" else VoutKind.HALF
+    return VoutMode(kind=kind, parameter=0, is_relative=is_relative, direct=direct)
+
+
+def mode_byte(mode: VoutMode) -> int:
+    """Tell the VOUT_MODE byte of a format: bit 7 relative, bits 6:5 kind, bits 4:0 exponent (PMBus 1.3 data sheets)."""
+    return mode.is_relative << 7 | _KIND_BITS[mode.kind] | mode.parameter & 0x1F
+
+
+class VoutWords:
+    """Reads the output-voltage words of one page; ``words`` are its registers."""
+
+    def __init__(self, mode: VoutMode, words: Mapping[int, int]) -> None:
+        self._mode = mode
+        self._words = words
+
+    def volts(self, code: int) -> float:
+        """Tell what a register asks for, in volts."""
+        number = self._mode.decode(self._words[code], signed=code in _SIGNED)
+        if self._mode.is_relative and code in RATIOS:
+            return number * self._mode.decode(self._words[Code.VOUT_COMMAND])
+        return number
+
+    def is_number(self, code: int, word: int) -> bool:
+        """Tell whether a word is a finite number: half precision has others."""
+        return math.isfinite(self._mode.decode(word, signed=code in _SIGNED))
+
+
+def reading_word(mode: VoutMode, voltage_v: float) -> int:
+    """Encode a voltage that is not negative, held at the largest that the format holds."""
+    try:
+        return mode.encode(voltage_v)
+    except FormatError:
+        return {VoutKind.LINEAR: 0xFFFF, VoutKind.HALF: 0x7BFF}.get(mode.kind, 0x7FFF)
