@@ -4,6 +4,7 @@ from collections.abc import Mapping, Sequence
 from fnmatch import fnmatchcase
 
 from cornerrun.corners.model import ConditionLevel, Corner
+from cornerrun.corners.trim import TRIM
 from cornerrun.plan.model import NOMINAL, At
 
 __all__ = ["conditions_suffix", "fits", "is_at", "level_name", "names_of"]
@@ -30,8 +31,11 @@ def names_of(corner: Corner) -> tuple[str, ...]:
 def is_at(at: At, corner: Corner) -> bool:
     """Whether a check that names its corners and conditions runs at this corner.
 
-    A name without conditions means the corner at all of them. Shell patterns work; letter case counts.
+    A name without conditions means the corner at all of them. Shell patterns work; letter case counts. A check that
+    names no corner does not run at those that only characterise trim accuracy.
     """
+    if at.corners is None and corner.scheme == TRIM:
+        return False
     if at.corners is not None and not any(fits(text, corner) for text in at.corners):
         return False
     levels = {item.condition: item.level for item in corner.conditions}

@@ -1,13 +1,14 @@
 """From corners to steps: what the run does one after another, each move admissible, each with its way back."""
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import groupby
 
 from cornerrun.corners.blocks import condition_blocks, nominal_corner
 from cornerrun.corners.choose import chosen
 from cornerrun.corners.model import Corner, RailLevel, Selection, Step
 from cornerrun.corners.relations import Passage, layered
+from cornerrun.corners.trim import WARM_UP, split, visits
 from cornerrun.errors import PlanError
 from cornerrun.plan.model import NOMINAL, Plan, Relation
 
@@ -22,6 +23,7 @@ class _Stop:
     repeat: int
     is_control: bool
     opens_block: bool = False
+    via_nominal: bool = False
 
 
 def steps(
@@ -75,9 +77,10 @@ def _way_back(passage: Passage, states: Sequence[Levels]) -> tuple[tuple[str, ..
         for wait in passage.waits(relation, mix, {})
         if wait.early != wait.late
     ]
-    common = layered(off, waits)
-    if common.is_possible:
-        return common.bursts
+    for preferred in ([*waits, *passage.headroom(states[-1], {})], waits):
+        common = layered(off, preferred)
+        if common.is_possible:
+            return common.bursts
     back = passage.bursts(states[-1], {}).bursts
     rest = tuple(rail for rail in off if not any(rail in burst for burst in back))
     return (*back, rest) if rest else back
@@ -93,23 +96,40 @@ def _mixes(passage: Passage, relation: Relation, off: Mapping[str, tuple[str, ..
 def _stops(plan: Plan, corners: Iterable[Corner], repeats: int) -> Iterator[_Stop]:
     """Put control points between corners."""
     points = plan.corners.control_points
-    visits = 0
+    count = 0
     blocks = {conditions: tuple(block) for conditions, block in groupby(corners, key=lambda corner: corner.conditions)}
     for conditions, block in (blocks or {condition_blocks(plan)[0]: ()}).items():
         nominal = nominal_corner(plan, conditions)
         if points.first:
             yield _Stop(corner=nominal, repeat=0, is_control=True, opens_block=True)
         is_open, at_control = not points.first, points.first
+        corners_here, trims = split(block)
         for repeat in range(repeats):
-            for corner in block:
+            for corner in corners_here:
                 yield _Stop(corner=corner, repeat=repeat, is_control=False, opens_block=is_open)
                 is_open, at_control = False, False
-                visits += 1
-                if points.every is not None and visits % points.every == 0:
+                count += 1
+                if points.every is not None and count % points.every == 0:
                     yield _Stop(corner=nominal, repeat=repeat, is_control=True)
                     at_control = True
+        for stop in _trim_stops(plan, nominal, trims):
+            if stop.is_control and stop.corner.scheme != WARM_UP and at_control:
+                continue
+            yield replace(stop, opens_block=is_open)
+            is_open, at_control = False, stop.is_control
         if points.last and not at_control:
             yield _Stop(corner=nominal, repeat=max(repeats - 1, 0), is_control=True, opens_block=is_open)
+
+
+def _trim_stops(plan: Plan, nominal: Corner, trims: Sequence[Corner]) -> Iterator[_Stop]:
+    """Visit the setpoints of a characterisation in pairs of passes; nominal is one of them, and a control point."""
+    if trims and plan.trim is not None and plan.trim.warm_up is not None:
+        yield _Stop(corner=replace(nominal, scheme=WARM_UP), repeat=0, is_control=True)
+    for corner, number in visits(trims, plan.trim):
+        if corner is None:
+            yield _Stop(corner=nominal, repeat=number, is_control=True)
+        else:
+            yield _Stop(corner=corner, repeat=number, is_control=False, via_nominal=True)
 
 
 class _Walk:
@@ -131,7 +151,7 @@ class _Walk:
         """Go to a stop and tell the step."""
         new = {rail: level for rail, level in stop.corner.by_rail().items() if level != NOMINAL}
         old = self.levels
-        via_all = self._plan.corners.via_nominal or stop.opens_block
+        via_all = self._plan.corners.via_nominal or stop.opens_block or stop.via_nominal
         moves = self._moves(old, new, rest=list(old) if via_all else [])
         back = _way_back(self._passage, (old, new))
         for burst in moves:

@@ -41,6 +41,9 @@ from cornerrun.plan.model import (
 from cornerrun.plan.model import Board as BoardName
 from cornerrun.plan.rail_file import DeviceFile, RailFile
 from cornerrun.plan.rail_levels import lineage
+from cornerrun.plan.trim_file import TrimSweepFile
+from cornerrun.plan.trim_levels import trim_names
+from cornerrun.plan.trim_model import Declared, TrimSweep, WarmUp
 
 __all__ = ["build_plan"]
 
@@ -73,6 +76,7 @@ def build_plan(
         proof=None
         if file.proof is None
         else Proof(step_ratio=file.proof.step, coupling_ratio=file.proof.coupling),
+        trim=None if file.trim is None else _trim(board, file.trim),
     )
 
 
@@ -148,6 +152,31 @@ def _scheme(file: SchemeFile, groups: Mapping[str, tuple[str, ...]]) -> Scheme:
         chosen = None if covering.rails is None else rails(covering.rails)
         return Covering(strength=covering.strength, levels=covering.levels, rails=chosen)
     return NamedCorner(name=file.name or "", levels=spelled_out(file.levels or {}, groups))
+
+
+def _trim(board: Board, file: TrimSweepFile) -> TrimSweep:
+    def rails(names: tuple[str, ...]) -> tuple[str, ...]:
+        return tuple(dict.fromkeys(member for name in names for member in board.groups.get(name, (name,))))
+
+    free = tuple(
+        name for name in board.levels if board.is_commanded(name) and board.rails_by_name[name].tied_to is None
+    )
+    warm = file.warm_up
+    return TrimSweep(
+        rails=free if file.rails is None else rails(file.rails),
+        levels=trim_names(file.setpoints),
+        repeats=file.repeats,
+        together=file.together,
+        warm_up=None if warm is None else WarmUp(drift_ratio=warm.drift, over_s=warm.over, timeout_s=warm.timeout),
+        declared=tuple(
+            Declared(
+                name=item.name,
+                half_width_v=item.half_width,
+                rails=None if item.rails is None else rails(item.rails),
+            )
+            for item in file.declared
+        ),
+    )
 
 
 def _criterion(file: CriterionFile | None) -> CheckCriterion | None:

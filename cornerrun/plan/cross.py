@@ -12,6 +12,7 @@ from cornerrun.plan.nearest import suggestion
 from cornerrun.plan.nodes import Loc
 from cornerrun.plan.rail_file import ConditionFile, DeviceFile, RailFile
 from cornerrun.plan.rail_levels import resolved_levels
+from cornerrun.plan.trim_file import TrimSweepFile
 from cornerrun.units import Kind, show
 
 __all__ = ["Board", "board_of", "repeated", "volts"]
@@ -116,9 +117,18 @@ def board_of(reader: Reader) -> Board:
         device_names=names,
         groups=groups,
         conditions=_valid(reader, "conditions", ConditionFile, len(_list(reader, "conditions"))),
-        levels=resolved_levels({name: rails[index] for name, index in first.items()}),
+        levels=_levels(reader, {name: rails[index] for name, index in first.items()}, groups),
         has_nameless=_has_nameless(reader),
     )
+
+
+def _levels(
+    reader: Reader, rails: Mapping[str, RailFile], groups: Mapping[str, tuple[str, ...]]
+) -> Mapping[str, Mapping[str, float]]:
+    sweep = reader.part(("trim",), TrimSweepFile)
+    named = sweep.rails if sweep is not None else None
+    swept = None if named is None else {member for name in named for member in groups.get(name, (name,))}
+    return resolved_levels(rails, sweep, swept)
 
 
 def _has_nameless(reader: Reader) -> bool:

@@ -7,6 +7,7 @@ from cornerrun.plan.cross import Board, volts
 from cornerrun.plan.model import HIGH, LOW, NOMINAL, HardLimits
 from cornerrun.plan.nearest import suggestion
 from cornerrun.plan.rail_file import RailFile
+from cornerrun.plan.trim_levels import is_trim_level
 from cornerrun.units import Kind, show
 
 __all__ = ["check_rails"]
@@ -121,8 +122,11 @@ def _check_power(board: Board, index: int, rail: RailFile, pages: dict[tuple[str
 
 def _check_limits(board: Board, index: int, rail: RailFile, limits: HardLimits) -> None:
     """Whether every level, off by its accuracy, stays inside the hard limits."""
-    for level, target_v in board.levels.get(rail.name, {}).items():
-        if target_v <= 0:
+    levels = board.levels.get(rail.name, {})
+    edges_v = {min(levels.values(), default=0.0), max(levels.values(), default=0.0)}
+    for level, target_v in levels.items():
+        # Of setpoints in a row only the outermost can be the first to lie beyond.
+        if target_v <= 0 or (is_trim_level(level) and target_v not in edges_v):
             continue
         loc = _level_loc(index, rail, level)
         for side, limit_v, extreme_v in (
@@ -150,6 +154,8 @@ def _level_loc(index: int, rail: RailFile, level: str) -> tuple[str | int, ...]:
         return ("rails", index, "nominal")
     if rail.tracks is not None:
         return ("rails", index, "tracks")
+    if is_trim_level(level):
+        return ("trim", "span")
     if level in (HIGH, LOW) and getattr(rail.margin, level, None) is not None:
         return ("rails", index, "margin", level)
     return ("rails", index, "levels", level)

@@ -9,6 +9,7 @@ from cornerrun.plan.corner_file import CornersFile
 from cornerrun.plan.fields import FileModel, Name, Text, Whole, refusal
 from cornerrun.plan.proof import ProofFile
 from cornerrun.plan.rail_file import BoardFile, ConditionFile, DeviceFile, HardLimitsFile, RailFile, RelationFile
+from cornerrun.plan.trim_file import TrimSweepFile
 
 __all__ = ["FormatNumber", "LimitsFile", "PlanFile"]
 
@@ -37,6 +38,7 @@ class PlanFile(FileModel):
     conditions: tuple[ConditionFile, ...] = ()
     corners: CornersFile = Field(examples=["{schemes: [{all_rails: [high, low]}]}"])
     checks: tuple[CheckFile, ...] = ()
+    trim: TrimSweepFile | None = None
     criteria: CriteriaFile = CriteriaFile()
     policy: PolicyFile = PolicyFile()
     proof: ProofFile | None = None

@@ -12,6 +12,7 @@ from cornerrun.plan.cross_corners import check_corners
 from cornerrun.plan.cross_rails import check_rails
 from cornerrun.plan.cross_supply import check_supplies
 from cornerrun.plan.cross_ties import check_conditions, check_devices, check_followers, check_groups, check_relations
+from cornerrun.plan.cross_trim import check_trim
 from cornerrun.plan.defaults import merge_defaults
 from cornerrun.plan.document import Document, Reader, check, read_tree
 from cornerrun.plan.files import LimitsFile, PlanFile
@@ -65,6 +66,7 @@ def load_plan(path: Path, *, limits: Path | None = None) -> Plan:
     check_conditions(board)
     check_corners(board)
     check_checks(board)
+    check_trim(board)
     problems.raise_if_any()
     if file is None:
         raise AssertionError("a plan that is not valid leaves a problem")

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Literal
 
 from cornerrun.plan.supply import Supply
+from cornerrun.plan.trim_model import TrimSweep
 
 __all__ = [
     "Acceptance",
@@ -359,6 +360,7 @@ class Plan:
     sources: tuple[Source, ...]
     directory: Path
     proof: Proof | None = None
+    trim: TrimSweep | None = None
 
     def rail(self, name: str) -> Rail:
         """Look up a rail by name; KeyError if there is none."""

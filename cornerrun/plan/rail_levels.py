@@ -1,11 +1,13 @@
 """What each rail's levels are in volts: own margins and levels, or those of the rail that it follows."""
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from typing import Literal
 
 from cornerrun.plan.model import HIGH, LOW, NOMINAL
 from cornerrun.plan.rail_file import RailFile
+from cornerrun.plan.trim_file import TrimSweepFile
+from cornerrun.plan.trim_levels import trim_levels
 
 __all__ = ["Lineage", "lineage", "own_levels", "resolved_levels"]
 
@@ -54,18 +56,27 @@ def lineage(name: str, rails: Mapping[str, RailFile], by: Literal["tracks", "tie
         chain.append(parent)
 
 
-def resolved_levels(rails: Mapping[str, RailFile]) -> dict[str, dict[str, float]]:
-    """The levels of every rail whose chain is sound; a rail that tracks has its root's levels times the ratio."""
+def resolved_levels(
+    rails: Mapping[str, RailFile], sweep: TrimSweepFile | None = None, swept: Collection[str] | None = None
+) -> dict[str, dict[str, float]]:
+    """The levels of every rail whose chain is sound; a rail that tracks has its root's levels times the ratio.
+
+    ``sweep`` adds its setpoints to every rail that is moved, or to those that ``swept`` names and the rails tied to
+    them.
+    """
+    own = {name: own_levels(rail) for name, rail in rails.items()}
+    for name, rail in rails.items():
+        root = lineage(name, rails, "tied_to").root
+        is_swept = swept is None or root in swept or name in swept
+        if sweep is not None and is_swept and rail.tracks is None and len(own[name]) > 1:
+            own[name] |= trim_levels(own[name], sweep)
     levels: dict[str, dict[str, float]] = {}
     for name, rail in rails.items():
         if rail.tracks is None:
-            levels[name] = own_levels(rail)
+            levels[name] = own[name]
             continue
         line = lineage(name, rails, "tracks")
         if line.trouble is None:
-            followed = {
-                level: float(f"{line.ratio * target_v:.12g}")
-                for level, target_v in own_levels(rails[line.root]).items()
-            }
+            followed = {level: float(f"{line.ratio * target_v:.12g}") for level, target_v in own[line.root].items()}
             levels[name] = {**followed, NOMINAL: rail.nominal}
     return levels
