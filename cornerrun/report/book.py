@@ -119,7 +119,9 @@ class Page:
             self.put(row, column + offset, None, style)
         self.put(row, column, value, style)
         if columns > 1:
-            self.sheet.merge_cells(start_row=row, end_row=row, start_column=column, end_column=column + columns - 1)
+            # The cells below keep their style; `merge_cells` would look at every border, at half the time of a report.
+            first, last = (get_column_letter(index) for index in (column, column + columns - 1))
+            self.sheet.merged_cells.add(f"{first}{row}:{last}{row}")
 
     def height(self, row: int, points: float) -> None:
         """Set the height of a row."""

@@ -42,7 +42,7 @@ _RAIL = (
     Column(head="Error at high", style=Style.SIGNED_PERCENT, width=10),
     Column(head="Claim from", style=Style.SIGNED_PERCENT, width=10),
     Column(head="Claim to", style=Style.SIGNED_PERCENT, width=10),
-    Column(head="Why", style=Style.WRAPPED, width=50),
+    Column(head="Why", style=Style.WRAPPED, width=66),
 )
 # How a claim's words are shown; the words are the summary's.
 _CLAIM: dict[str, Decision | Outcome] = {
