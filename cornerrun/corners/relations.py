@@ -5,6 +5,7 @@ again before each write.
 """
 
 from collections.abc import Iterable, Iterator, Mapping
+from copy import copy
 from dataclasses import dataclass
 from graphlib import CycleError, TopologicalSorter
 
@@ -43,7 +44,7 @@ class Wait:
 
     early: str
     late: str
-    cause: Breach
+    cause: str
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -81,8 +82,19 @@ class Passage:
     def __init__(self, plan: Plan) -> None:
         self._rails = {rail.name: rail for rail in plan.rails}
         self._leaders = {rail.name: self._leader(rail.name) for rail in plan.rails}
+        self._feeds = tuple(
+            (self._leaders[rail.supply.upstream.rail], self._leaders[rail.name])
+            for rail in plan.rails
+            if rail.supply.upstream is not None and rail.supply.upstream.rail in self._rails
+        )
         self.relations = plan.relations
         self.commanded = tuple(rail.name for rail in plan.commanded_rails)
+
+    def only(self, relation: Relation) -> "Passage":
+        """Know the same rails and one relation alone."""
+        single = copy(self)
+        single.relations = (relation,)
+        return single
 
     def leader(self, rail: str) -> str:
         """Name the rail whose level decides this one's voltage: itself, unless hardware makes it follow another."""
@@ -110,7 +122,7 @@ class Passage:
 
         Within a burst, they hold for every mix of old and new levels of its rails, and of the rails that follow them,
         which may lag. A relation that the end state breaks, or two that contradict each other, make the move
-        impossible.
+        impossible. Where relations leave the choice, a rail that feeds another goes up before it and down after it.
         """
         moving = [name for name in self.commanded if old.get(name, NOMINAL) != new.get(name, NOMINAL)]
         movers = set(moving)
@@ -127,17 +139,30 @@ class Passage:
                     return Ordering(reason=f"{wait.cause}, while one lags behind the other", stuck=(wait.late,))
                 if wait.early in movers and wait.late in movers:
                     waits.append(wait)
-        return layered(moving, waits)
+        fed = layered(moving, [*waits, *self.headroom(old, new)])
+        return fed if fed.is_possible else layered(moving, waits)
+
+    def headroom(self, old: Levels, new: Levels) -> Iterator[Wait]:
+        """Tell who should move first where one rail feeds another and both go up, or both go down.
+
+        Common practice, no source: the feeding rail up first and down last keeps the headroom of what it feeds.
+        """
+        for source, fed in self._feeds:
+            rises = [self.target_v(rail, new) - self.target_v(rail, old) for rail in (source, fed)]
+            if source != fed and min(rises) > 0:
+                yield Wait(early=source, late=fed, cause=f"{fed} would rise before {source}, which feeds it")
+            elif source != fed and max(rises) < 0:
+                yield Wait(early=fed, late=source, cause=f"{source} would fall before {fed}, which it feeds")
 
     def waits(self, relation: Relation, old: Levels, new: Levels) -> Iterator[Wait]:
         """Tell who has to move before whom, for one relation: what must not be is one rail new, the other old."""
         first, second = self._leaders[relation.rail], self._leaders[relation.minus]
         first_leads = breach(relation, self.target_v(relation.rail, new), self.target_v(relation.minus, old))
         if first_leads is not None:
-            yield Wait(early=second, late=first, cause=first_leads)
+            yield Wait(early=second, late=first, cause=str(first_leads))
         second_leads = breach(relation, self.target_v(relation.rail, old), self.target_v(relation.minus, new))
         if second_leads is not None:
-            yield Wait(early=first, late=second, cause=second_leads)
+            yield Wait(early=first, late=second, cause=str(second_leads))
 
     def _leader(self, rail: str) -> str:
         seen = {rail}
@@ -153,7 +178,7 @@ def layered(moving: Iterable[str], waits: Iterable[Wait]) -> Ordering:
     """Order rails into the fewest bursts that respect who waits for whom."""
     names = list(moving)
     before: dict[str, set[str]] = {name: set() for name in names}
-    causes: dict[tuple[str, str], Breach] = {}
+    causes: dict[tuple[str, str], str] = {}
     for wait in waits:
         before[wait.late].add(wait.early)
         causes[wait.early, wait.late] = wait.cause

@@ -5,7 +5,9 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from itertools import product
 
+from cornerrun.corners.allowed import Grid, spelled
 from cornerrun.corners.blocks import condition_blocks, nominal_corner
+from cornerrun.corners.cover import covered
 from cornerrun.corners.factors import Factors
 from cornerrun.corners.model import ConditionLevel, Corner, NotRunnable, RailLevel, Selection
 from cornerrun.corners.names import conditions_suffix, level_name
@@ -56,6 +58,7 @@ class _Selector:
         self._found: dict[tuple[str, ...], Corner] = {}
         self._refused: dict[tuple[str, str], NotRunnable] = {}
         self._taken: set[str] = set()
+        self._coverings = 0
 
     def selection(self) -> Selection:
         for scheme in self._plan.corners.schemes:
@@ -76,7 +79,7 @@ class _Selector:
             case NamedCorner():
                 yield self._named(scheme)
             case Covering():
-                raise PlanError("the scheme 'covering' is not available yet; use single_rail or full_factorial instead")
+                yield from self._covering(scheme)
 
     def _all_rails(self, scheme: AllRails) -> Iterator[_Wish]:
         for level in scheme.levels:
@@ -116,6 +119,27 @@ class _Selector:
             levels = {factor.rail: level for factor, level in zip(factors, combination, strict=True)}
             yield _Wish(name=level_name(levels), scheme=scheme.kind, levels=levels)
 
+    def _covering(self, scheme: Covering) -> Iterator[_Wish]:
+        axes: dict[str, tuple[str, ...]] = {}
+        for factor in self._factors.among(scheme.rails):
+            # A rail that lacks a level stays at nominal for it, as it does where all rails take that level.
+            wanted = dict.fromkeys(level if level in factor.levels else NOMINAL for level in scheme.levels)
+            if set(wanted) != {NOMINAL}:
+                axes[factor.rail] = tuple(wanted)
+        if not axes:
+            reason = f"no rail has a level of {', '.join(scheme.levels)}"
+            yield _Wish(name="covering", scheme=scheme.kind, levels={}, reason=reason)
+            return
+        grid = Grid(self._plan, axes)
+        result = covered(grid, scheme.strength, [corner.by_rail() for corner in self._found.values()])
+        for impossible in result.impossible:
+            name = level_name(impossible.levels) if impossible.levels else "covering"
+            yield _Wish(name=name, scheme=scheme.kind, levels=impossible.levels, reason=impossible.reason)
+        for levels in result.corners:
+            if tuple(grid.spelled(levels).values()) not in self._found:
+                self._coverings += 1
+                yield _Wish(name=f"covering {self._coverings}", scheme=scheme.kind, levels=levels)
+
     def _named(self, scheme: NamedCorner) -> _Wish:
         levels: dict[str, str] = {}
         reason = ""
@@ -129,7 +153,7 @@ class _Selector:
 
     def _take(self, wish: _Wish) -> None:
         """Add a corner, or merge it with the one that it equals, or list why it cannot be run."""
-        levels = self._spelled(wish.levels)
+        levels = spelled(self._plan, self._factors, wish.levels)
         reason = wish.reason or self._why_not(levels)
         if reason:
             self._refused.setdefault(
@@ -142,20 +166,12 @@ class _Selector:
             name = wish.name
             while name in self._taken:  # two different corners under one name: the later one says what it is
                 name = f"{name} ({level_name(levels)})"
-            spelled = tuple(RailLevel(rail=rail, level=level) for rail, level in levels.items())
-            self._found[key] = Corner(name=name, levels=spelled, scheme=wish.scheme)
+            listed = tuple(RailLevel(rail=rail, level=level) for rail, level in levels.items())
+            self._found[key] = Corner(name=name, levels=listed, scheme=wish.scheme)
             self._taken.add(name)
         elif wish.name not in (known.name, *known.aliases):
             self._found[key] = _also(known, wish)
             self._taken.add(wish.name)
-
-    def _spelled(self, levels: Mapping[str, str]) -> dict[str, str]:
-        """Give every commanded rail its level: its own, or that of the rail it is tied to, or nominal."""
-        spelled = {}
-        for rail in self._plan.commanded_rails:
-            factor = self._factors.of(rail.name)
-            spelled[rail.name] = levels.get(factor.rail, NOMINAL) if factor else NOMINAL
-        return spelled
 
     def _why_not(self, levels: Mapping[str, str]) -> str:
         for combination, asked in zip(self._forbidden, self._plan.corners.forbidden, strict=True):

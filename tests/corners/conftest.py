@@ -21,6 +21,7 @@ from cornerrun.plan.model import (
     Settle,
     Tracks,
 )
+from cornerrun.plan.supply import Supply, Upstream
 
 SETTLE = Settle(band_ratio=0.005, stable_for_s=0.06, timeout_s=2.0)
 
@@ -34,6 +35,7 @@ def rail(
     tied_to: str | None = None,
     tracks: Tracks | None = None,
     why_fixed: str | None = None,
+    fed_by: str | None = None,
 ) -> Rail:
     """Build a rail; without ``levels`` it has high and low, 5 % around nominal."""
     if levels is None:
@@ -49,6 +51,7 @@ def rail(
         tracks=tracks,
         tied_to=tied_to,
         why_fixed=why_fixed,
+        supply=Supply(upstream=Upstream(rail=fed_by) if fed_by else None),
     )
 
 

@@ -178,6 +178,22 @@ def test_a_relation_decides_who_moves_first_and_who_returns_first(make_plan: Mak
     follow(plan, (high, low))
 
 
+def test_a_feeding_rail_goes_up_first_and_down_last(make_plan: Make, make_rail: MakeRail) -> None:
+    rails = [make_rail("CORE", 0.9, fed_by="BUS"), make_rail("BUS", 3.3), make_rail("OTHER")]
+    high, low = walk(make_plan(rails, [AllRails(levels=("high", "low"))], control_points=NO_CONTROL))
+    assert moves(high) == [["BUS high", "OTHER high"], ["CORE high"]]
+    assert high.return_order == (("CORE", "OTHER"), ("BUS",))
+    assert moves(low) == [["CORE low", "OTHER low"], ["BUS low"]]
+    assert low.return_order == (("BUS", "OTHER"), ("CORE",))
+
+
+def test_a_relation_comes_before_the_order_of_feeding(make_plan: Make, make_rail: MakeRail) -> None:
+    rails = [make_rail("CORE", 0.9, fed_by="BUS"), make_rail("BUS", 3.3)]
+    relations = [Relation(rail="BUS", minus="CORE", max_v=2.54)]
+    (high,) = walk(make_plan(rails, [AllRails(levels=("high",))], relations=relations, control_points=NO_CONTROL))
+    assert moves(high) == [["CORE high"], ["BUS high"]]
+
+
 def test_rails_that_block_each_other_go_by_way_of_nominal(make_plan: Make, make_rail: MakeRail) -> None:
     rails = [make_rail("A"), make_rail("B"), make_rail("C")]
     relations = [Relation(rail="A", minus="B", min_v=-0.06, max_v=0.06)]
