@@ -1,7 +1,7 @@
 """Several drivers as one: each rail's call goes to the driver that has the rail."""
 
 from collections.abc import Callable, Mapping, Sequence
-from typing import Protocol, TypeVar
+from typing import Protocol, TypeVar, runtime_checkable
 
 from cornerrun.bench.ports import (
     Baseline,
@@ -9,6 +9,7 @@ from cornerrun.bench.ports import (
     FaultCapture,
     RailPower,
     RawWrite,
+    RegisterValue,
     SafeReturn,
     Setpoint,
     StatusCapture,
@@ -30,6 +31,15 @@ class PowerDriver(RailPower, SafeReturn, FaultCapture, Protocol):
     @property
     def buses(self) -> tuple[str, ...]:
         """The buses whose registers this driver restores."""
+        ...
+
+
+@runtime_checkable
+class TakesSnapshots(Protocol):
+    """A driver whose devices have a configuration that can be read."""
+
+    def snapshot(self) -> tuple[RegisterValue, ...]:
+        """Read every declared register that keeps what was written to it."""
         ...
 
 
@@ -68,6 +78,12 @@ class CombinedPower:
         return Baseline(
             registers=tuple(register for baseline in taken for register in baseline.registers),
             voltages_v={rail: volts for baseline in taken for rail, volts in baseline.voltages_v.items()},
+        )
+
+    def snapshot(self) -> tuple[RegisterValue, ...]:
+        """Read the configuration of every device whose driver can tell it."""
+        return tuple(
+            value for driver in self._drivers if isinstance(driver, TakesSnapshots) for value in driver.snapshot()
         )
 
     def recipe(self, baseline: Baseline, return_order: Sequence[Sequence[str]] = ()) -> tuple[RawWrite, ...]:

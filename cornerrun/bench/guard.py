@@ -65,6 +65,7 @@ class Guard:
         self._relations = plan.relations
         self._ranges = {rail.name: _Range(rail.nominal_v, rail.nominal_v, rail.nominal_v) for rail in plan.rails}
         self._on_their_way: set[str] = set()
+        self._expected: dict[str, tuple[float, float]] = {}
 
     @property
     def targets_v(self) -> Mapping[str, float]:
@@ -119,6 +120,7 @@ class Guard:
         for effect in write.effects:
             before = self._ranges[effect.rail].target_v
             self._move(self._ranges, effect)
+            self._expected.clear()
             if before != effect.target_v:
                 self._on_their_way.update((effect.rail, *self._followers.get(effect.rail, {})))
 
@@ -128,7 +130,18 @@ class Guard:
             for name, ratio in self._moved_by(effect.rail):
                 target_v = effect.target_v * ratio
                 self._ranges[name] = _Range(target_v, target_v, target_v)
+                self._expected.pop(name, None)
                 self._on_their_way.discard(name)
+
+    def expects(self, rail: str, reading_v: float) -> bool:
+        """Whether a reading lies where the rail may be, with its accuracy and settle band around."""
+        low_v, high_v = self._expected.get(rail) or self._expectation(rail)
+        return low_v <= reading_v <= high_v
+
+    def side_of_expected(self, rail: str, reading_v: float) -> int:
+        """Tell on which side of what is expected a reading lies: -1, 0 or 1."""
+        low_v, high_v = self._expected.get(rail) or self._expectation(rail)
+        return -1 if reading_v < low_v else int(reading_v > high_v)
 
     def seen(self, rail: str, reading_v: float) -> None:
         """Take note of a reading: within its settle band of the target, a rail has arrived, and its followers too."""
@@ -137,6 +150,13 @@ class Guard:
         target_v = self._ranges[rail].target_v
         if abs(reading_v - target_v) <= self._rails[rail].settle.band_ratio * target_v:
             self.found((Effect(rail=rail, target_v=target_v),))
+
+    def _expectation(self, rail: str) -> tuple[float, float]:
+        place, found = self._ranges[rail], self._rails[rail]
+        share = found.accuracy_ratio + found.settle.band_ratio
+        expected = (place.low_v - share * abs(place.low_v), place.high_v + share * abs(place.high_v))
+        self._expected[rail] = expected
+        return expected
 
     def _moved_by(self, rail: str) -> Iterable[tuple[str, float]]:
         return ((rail, 1.0), *self._followers.get(rail, {}).items())

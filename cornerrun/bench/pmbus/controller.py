@@ -1,8 +1,7 @@
 """The rails of one bus under PMBus power managers, as the run sees them."""
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
 
 from cornerrun.bench.guard import Guard
 from cornerrun.bench.pmbus import evidence
@@ -14,12 +13,15 @@ from cornerrun.bench.pmbus.moving import harden, move, undo_strays
 from cornerrun.bench.pmbus.operation import Side
 from cornerrun.bench.pmbus.output import Output
 from cornerrun.bench.pmbus.profile import Profile
+from cornerrun.bench.pmbus.snapshot import changed_by_others, take_snapshot
+from cornerrun.bench.pmbus.sweep import Sweeps
 from cornerrun.bench.pmbus.way_back import bring_home, turn_off, turn_on, wait_until_nominal
 from cornerrun.bench.ports import (
     Baseline,
     DeviceIdentity,
     Effect,
     RawWrite,
+    RegisterValue,
     Setpoint,
     StatusCapture,
     Telemetry,
@@ -27,24 +29,11 @@ from cornerrun.bench.ports import (
 from cornerrun.bench.restore import replay
 from cornerrun.clock import Clock
 from cornerrun.corners.model import RailLevel
-from cornerrun.errors import BenchError, CornerrunError, DeviceRefused, FormatError, ReadbackMismatch, UnsafeState
+from cornerrun.errors import BenchError, CornerrunError, DeviceRefused, ReadbackMismatch, UnsafeState
 from cornerrun.plan.bench_file import Bus
 from cornerrun.plan.model import Device, Plan
 
 __all__ = ["PmbusPower"]
-
-_LOAD = {"READ_IOUT": "current_a", "READ_TEMPERATURE_1": "temperature_degc"}
-
-
-@dataclass(frozen=True, slots=True)
-class _Ask:
-    """One rail of a sweep, with all that reading it needs looked up once."""
-
-    place: int
-    rail: str
-    output: Output
-    read: Callable[[int], tuple[int, int]]
-    page: int
 
 
 class PmbusPower:
@@ -79,7 +68,7 @@ class PmbusPower:
         }
         self._devices = tuple(dict.fromkeys(output.device for output in self._outputs.values()))
         self._scan_s = {name: output.device.scan_s for name, output in self._outputs.items()}
-        self._sweeps: dict[tuple[str, ...], tuple[_Ask, ...]] = {}
+        self._sweeps = Sweeps(outputs=self._outputs, devices=self._devices, guard=guard, clock=clock)
         self._is_connected = False
         self._is_hardened = False
 
@@ -94,6 +83,7 @@ class PmbusPower:
 
     def connect(self) -> tuple[DeviceIdentity, ...]:
         self._is_connected = False
+        self._sweeps.forget()
         identities = []
         for device in self._devices:
             pages = {output.page: name for name, output in self._outputs.items() if output.device is device}
@@ -130,25 +120,15 @@ class PmbusPower:
     def read(self, rails: Sequence[str], *, with_load: bool = False) -> tuple[Telemetry, ...]:
         if not self._is_connected:
             self._ready()
-        key = tuple(rails)
-        sweep = self._sweeps.get(key) or self._new_sweep(key)
-        readings: list[Telemetry | None] = [None] * len(key)
-        guard, now_s = self._guard, self._clock.now_s
-        for ask in sweep:
-            output = ask.output
-            status_word, word = ask.read(ask.page)
-            scale_v = output.scale_v
-            voltage_v = word * scale_v if scale_v is not None else self._decoded(output, word)
-            readings[ask.place] = Telemetry(
-                rail=ask.rail,
-                read_at_s=now_s(),
-                word=word,
-                voltage_v=voltage_v,
-                status_word=status_word,
-                **(self._load(output) if with_load else {}),
-            )
-            guard.seen(ask.rail, voltage_v)
-        return tuple(reading for reading in readings if reading is not None)
+        if not self._outputs.keys() >= set(rails):
+            for rail in rails:
+                self._output(rail)
+        return self._sweeps.read(rails, with_load=with_load)
+
+    def snapshot(self) -> tuple[RegisterValue, ...]:
+        """Read the configuration of every device: all declared registers that keep what was written to them."""
+        self._ready()
+        return take_snapshot(self._devices, tuple(self._outputs.values()))
 
     def take_baseline(self) -> Baseline:
         self._ready()
@@ -184,6 +164,7 @@ class PmbusPower:
         writes = self.recipe(baseline)
         links = {self._bus: self._link}
         delays = {(device.bus, device.address): device.profile.delays for device in self._devices}
+        changed_by_others(baseline, tuple(self._outputs.values()))
         self._forget()
         report = replay(writes, links, clock=self._clock, stages=("nominal", "configuration"), delays=delays)
         failures = [str(failure) for failure in report.failures]
@@ -227,30 +208,6 @@ class PmbusPower:
         if rails:
             return [self._output(rail) for rail in rails]
         return [output for output in self._outputs.values() if output.rail.tracks is None]
-
-    def _new_sweep(self, rails: tuple[str, ...]) -> tuple[_Ask, ...]:
-        asks = [
-            _Ask(place, rail, output, output.device.paged.status_and_voltage, output.page)
-            for place, rail in enumerate(rails)
-            for output in (self._output(rail),)
-        ]
-        order = {device: index for index, device in enumerate(self._devices)}
-        sweep = tuple(sorted(asks, key=lambda ask: (order[ask.output.device], ask.page)))
-        self._sweeps[rails] = sweep
-        return sweep
-
-    def _decoded(self, output: Output, word: int) -> float:
-        voltage_v = output.voltage_v(word)
-        # Half precision holds infinities and NaN, and no later comparison may be trusted with those.
-        if not -1e9 < voltage_v < 1e9:
-            raise FormatError(f"{output.rail.name}: READ_VOUT 0x{word:04X} is no number ({voltage_v})")
-        return voltage_v
-
-    def _load(self, output: Output) -> Mapping[str, float]:
-        return {
-            _LOAD[name]: output.format.decode(name, word)
-            for name, word in output.device.read(output.page, tuple(_LOAD)).items()
-        }
 
     def _check_pages(self, device: ManagedDevice, pages: Mapping[int, str]) -> None:
         highest = max(pages)

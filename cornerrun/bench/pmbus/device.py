@@ -81,6 +81,10 @@ class ManagedDevice:
         """Read as `read` what a write will be built on: twice, and equal, where no packet error code protects it."""
         return self._read(page, names, self._read_twice)
 
+    def read_block(self, command: Command) -> bytes | None:
+        """Read a block of the whole device; None if it is optional and not there."""
+        return self._try(None, command)
+
     def coefficients(self, register: str, page: int, *, for_writing: bool) -> Direct:
         """Read m, b and R of DIRECT for a register: COEFFICIENTS, five bytes, m and b low byte first.
 
