@@ -12,6 +12,7 @@ from cornerrun.clock import Clock
 from cornerrun.errors import PlanError
 from cornerrun.plan.bench_file import BenchFile
 from cornerrun.plan.model import Plan
+from cornerrun.plan.proof import with_proof_levels
 
 if TYPE_CHECKING:
     from cornerrun.bench.pmbus.health import CountedLink
@@ -64,6 +65,8 @@ def open_bench(plan: Plan, bench_file: BenchFile, clock: Clock, *, seed: int | N
         links={bus.name: bus.link for bus in bench_file.buses.values()},
         traffic=lambda: _traffic(links),
         close=closing.close,
+        notes=lambda: tuple(note for link in links for note in link.remarks.take()),
+        snapshot=power.snapshot,
     )
 
 
@@ -81,7 +84,7 @@ def _power(surroundings: Surroundings, opened: ExitStack) -> "tuple[list[PowerDr
     from cornerrun.bench.pmbus.health import CountedLink
     from cornerrun.bench.pmbus.profile import load_profile
 
-    plan, bench_file = surroundings.plan, surroundings.bench_file
+    plan, bench_file = with_proof_levels(surroundings.plan), surroundings.bench_file
     guard = Guard(plan)
     drivers: list[PowerDriver] = []
     links: list[CountedLink] = []
@@ -99,7 +102,7 @@ def _power(surroundings: Surroundings, opened: ExitStack) -> "tuple[list[PowerDr
         build, target = link_driver(bus.link)
         link = build(bus, target, surroundings)
         opened.callback(link.close)
-        counted = CountedLink(link, name=bus_name)
+        counted = CountedLink(link, name=bus_name, budget_ratio=bus.error_budget_ratio)
         links.append(counted)
         devices = [plan.devices[name] for name in names]
         profiles = {device.profile: load_profile(device.profile, plan.directory) for device in devices}

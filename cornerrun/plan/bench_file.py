@@ -13,12 +13,18 @@ __all__ = ["BenchFile", "Bus", "ConditionDriver", "Instrument", "MeterUncertaint
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Bus:
-    """A bus and how to reach it: ``link`` is "simulated", "tcp:HOST:PORT" or "i2c:NAME OF ADAPTER"."""
+    """A bus and how to reach it: ``link`` is "simulated", "tcp:HOST:PORT" or "i2c:NAME OF ADAPTER".
+
+    ``error_budget_ratio`` is the share of failed messages, among the last thousand, that ends a run. ``addresses`` are
+    those that `cornerrun discover` looks at.
+    """
 
     name: str
     link: str
     clock_hz: float = 100e3
     pec: bool = True
+    error_budget_ratio: float = 0.05
+    addresses: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -26,6 +26,8 @@ class BusText(FileModel):
     link: Text = Field(examples=["simulated"])
     clock: Annotated[Hertz, Field(ge=1e3, le=5e6)] = 100e3
     pec: bool = True
+    error_budget: Annotated[Ratio, Field(gt=0, lt=1)] = 0.05
+    addresses: tuple[Annotated[Whole, Field(ge=0x08, le=0x77)], ...] = ()
 
 
 class UncertaintyText(FileModel):
@@ -100,7 +102,17 @@ def read_bench(path: Path) -> BenchFile:
     return BenchFile(
         station=file.station,
         kind=file.kind,
-        buses={n: Bus(name=n, link=bus.link, clock_hz=bus.clock, pec=bus.pec) for n, bus in file.buses.items()},
+        buses={
+            n: Bus(
+                name=n,
+                link=bus.link,
+                clock_hz=bus.clock,
+                pec=bus.pec,
+                error_budget_ratio=bus.error_budget,
+                addresses=bus.addresses,
+            )
+            for n, bus in file.buses.items()
+        },
         meter=None if meter is None else _instrument("meter", meter),
         channels=dict(file.channels),
         conditions={
