@@ -75,7 +75,9 @@ def assemble(
     )
     climate = Climate(conditions=bench.conditions, supervisor=supervisor, clock=clock, journal=journal)
     notes = StatusNotes(faults=bench.faults, journal=journal)
-    way_back = WayBack(safety=bench.safety, mover=mover, supervisor=supervisor, sequence=sequence, journal=journal)
+    way_back = WayBack(
+        safety=bench.safety, mover=mover, supervisor=supervisor, sequence=sequence, clock=clock, journal=journal
+    )
     recovery = Recovery(
         plan=plan, faults=bench.faults, safety=bench.safety, way_back=way_back, supervisor=supervisor, journal=journal
     )
@@ -105,6 +107,7 @@ def assemble(
         store=store,
         power=bench.power,
         traffic=bench.traffic,
+        seen_by_drivers=bench.notes,
         clock=clock,
         journal=journal,
         sequence=sequence,

@@ -4,7 +4,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
-from cornerrun.bench.ports import Baseline, RailPower
+from cornerrun.bench.ports import Baseline, Note, RailPower
 from cornerrun.clock import Clock
 from cornerrun.corners.model import Step
 from cornerrun.errors import NotAtNominal, StoreError
@@ -86,6 +86,7 @@ class Executor:
         store: Keeper,
         power: RailPower,
         traffic: Callable[[], Mapping[str, int]],
+        seen_by_drivers: Callable[[], Sequence[Note]],
         clock: Clock,
         journal: Journal,
         sequence: PhaseSequence,
@@ -104,6 +105,7 @@ class Executor:
         self._store = store
         self._power = power
         self._traffic = traffic
+        self._seen_by_drivers = seen_by_drivers
         self._clock = clock
         self._journal = journal
         self._sequence = sequence
@@ -180,6 +182,7 @@ class Executor:
         intent = Intent(run_id=self._run_id, step=step, at_utc=self._clock.utc_now())
         finished, self._unkept = self._unkept, None
         self._store.intend(intent, finished)
+        self._tell_drivers_notes()
         self._journal.flush(self._keep_event)
         self._supervisor.tick()
         off_nominal = sum(1 for item in step.corner.levels if item.level != NOMINAL)
@@ -263,6 +266,10 @@ class Executor:
     def _keep_event(self, event: Event) -> None:
         self._store.add_event(self._run_id, event)
 
+    def _tell_drivers_notes(self) -> None:
+        for note in self._seen_by_drivers():
+            self._journal.note(note.severity, note.what, note.rail)
+
     def _tell_traffic(self) -> None:
         """Say what the links had to do again: a bus that needs retries is no healthy bus."""
         counts = dict(self._traffic())
@@ -277,7 +284,7 @@ class Executor:
         if state is None and self._sequence.may_have_moved:
             state, failed = self._way_back.end(self._baseline, self._return_order)
             reasons.append(failed)
-        for last in (self._climate.release, self._checking.end_run, self._tell_traffic):
+        for last in (self._climate.release, self._checking.end_run, self._tell_drivers_notes, self._tell_traffic):
             try:
                 last()
             except BaseException as error:  # the board is where it will be; the rest is only told

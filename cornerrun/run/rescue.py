@@ -105,4 +105,6 @@ def _way_back(plan: Plan, bench_file: BenchFile, bench: BenchPorts, clock: Clock
     )
     supervisor.known_status({reading.rail: reading.status_word or 0 for reading in telemetry})
     mover = Mover(plan=plan, power=bench.power, supervisor=supervisor, clock=clock, journal=journal)
-    return WayBack(safety=bench.safety, mover=mover, supervisor=supervisor, sequence=sequence, journal=journal)
+    return WayBack(
+        safety=bench.safety, mover=mover, supervisor=supervisor, sequence=sequence, clock=clock, journal=journal
+    )

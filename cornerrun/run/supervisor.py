@@ -24,6 +24,8 @@ _TEMPERATURE = 1 << 2
 _SUSPICIOUS = _OFF | _VOUT_OV_FAULT | _IOUT_OC_FAULT | _TEMPERATURE
 _OT_FAULT = 1 << 7
 
+_TRIES = 10  # chosen: how often a failed reading is tried again within one period of the watch
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Mean:
@@ -71,8 +73,8 @@ class Supervisor:
     be read again for the watch. Each readable rail is read at least once a period. Rails without telemetry cannot be
     watched; the reference meter sees them once a visit.
 
-    Every method that reads raises `Alarmed` for a trip or a voltage beyond a hard limit, and SupervisionLost if two
-    attempts to read fail one after the other.
+    Every method that reads raises `Alarmed` for a trip or a voltage beyond a hard limit, and SupervisionLost if nothing
+    could be read for a whole period.
     """
 
     def __init__(
@@ -147,7 +149,7 @@ class Supervisor:
 
     def read(self, rails: Sequence[str], *, with_load: bool = False) -> tuple[Telemetry, ...]:
         """Read rails and judge what came."""
-        telemetry = self._read_twice(rails, with_load=with_load)
+        telemetry = self._read(rails, with_load=with_load)
         suspects = [reading for reading in telemetry if self._take(reading)]
         if suspects:
             self._investigate(suspects)
@@ -182,15 +184,21 @@ class Supervisor:
             else:
                 self._clock.sleep_until(due_s, interruptible=not self.ignores_stop)
 
-    def _read_twice(self, rails: Sequence[str], *, with_load: bool) -> tuple[Telemetry, ...]:
+    def _read(self, rails: Sequence[str], *, with_load: bool) -> tuple[Telemetry, ...]:
+        """Read rails; what fails is tried again for one period of the watch, for a device may be busy for a moment."""
         try:
             return self._power.read(rails, with_load=with_load)
         except BenchError as first:
             self._journal.note("warning", f"rails could not be read and are read again: {first}")
-        try:
-            return self._power.read(rails, with_load=with_load)
-        except BenchError as second:
-            raise SupervisionLost(f"rails can no longer be watched: {second}") from second
+        deadline_s = self._clock.now_s() + self._period_s
+        while True:
+            # Not interruptible: whether rails can be watched has to be known, whoever wants the run to end.
+            self._clock.sleep_until(self._clock.now_s() + self._period_s / _TRIES, interruptible=False)
+            try:
+                return self._power.read(rails, with_load=with_load)
+            except BenchError as again:
+                if self._clock.now_s() >= deadline_s:
+                    raise SupervisionLost(f"rails can no longer be watched: {again}") from again
 
     def _take(self, reading: Telemetry) -> bool:
         """Keep a reading; tell whether it must be looked into."""
@@ -218,13 +226,13 @@ class Supervisor:
         rails = [reading.rail for reading in suspects]
         self._judge_status(rails)
         # One corrupted transfer is no voltage: only a second reading of the same kind takes the board down.
-        again = self._read_twice(rails, with_load=False)
+        again = self._read(rails, with_load=False)
         outside = [reading for reading in again if self._take(reading)]
         if not outside:
             self._journal.note("warning", f"a reading beyond a limit did not repeat: {', '.join(rails)}")
             return
         # A rail that fell because another tripped is no voltage beyond a limit but a fault that spread.
-        for reading in self._read_twice(self.rails, with_load=False):
+        for reading in self._read(self.rails, with_load=False):
             self._take(reading)
         self._judge_status(self.rails)
         raise Alarmed(

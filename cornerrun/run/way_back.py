@@ -4,6 +4,7 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 
 from cornerrun.bench.ports import Baseline, SafeReturn
+from cornerrun.clock import Clock
 from cornerrun.errors import UnsafeState
 from cornerrun.results.records import EndState
 from cornerrun.run.journal import Journal
@@ -17,13 +18,17 @@ from cornerrun.units import Kind, show
 
 __all__ = ["WayBack"]
 
-_ATTEMPTS = 2  # chosen: one failed exchange shall not power a board down; a second of the same kind is no accident
+# Chosen: one failed exchange shall not power a board down, a second of the same kind is no accident. Off is the last
+# resort, so a bus that is dead for seconds is waited for.
+_PAUSES_S = (0.0,)
+_PAUSES_TO_OFF_S = (0.0, 0.1, 0.3, 1.0, 3.0)
 
 
 class WayBack:
     """The way to safety, in the order of the sequence table: nominal, verified, restored, verified; else off.
 
-    Every step is tried twice. Rails are watched all the way: a voltage beyond a hard limit on the way back ends off.
+    Every step is tried again if it fails. Rails are watched all the way: a voltage beyond a hard limit on the way back
+    ends off.
     """
 
     def __init__(
@@ -33,12 +38,14 @@ class WayBack:
         mover: Mover,
         supervisor: Supervisor,
         sequence: PhaseSequence,
+        clock: Clock,
         journal: Journal,
     ) -> None:
         self._safety = safety
         self._mover = mover
         self._supervisor = supervisor
         self._sequence = sequence
+        self._clock = clock
         self._journal = journal
 
     @contextmanager
@@ -57,7 +64,7 @@ class WayBack:
         """
         self._sequence.go(Phase.RETURN)
         with self.shielded():
-            self._twice("nominal", lambda: self._settle_at_nominal(return_order))
+            self._again("nominal", lambda: self._settle_at_nominal(return_order))
 
     def end(self, baseline: Baseline | None, return_order: Sequence[Sequence[str]]) -> tuple[EndState, str]:
         """Bring the board to nominal, restore the baseline if there is one, and verify; off if any of that fails.
@@ -68,10 +75,10 @@ class WayBack:
             try:
                 if self._sequence.phase is not Phase.RETURN:
                     self._sequence.go(Phase.RETURN)
-                self._twice("nominal", lambda: self._settle_at_nominal(return_order))
+                self._again("nominal", lambda: self._settle_at_nominal(return_order))
                 self._sequence.go(Phase.RESTORE)
                 if baseline is not None:
-                    self._twice("the baseline", lambda: self._safety.restore(baseline))
+                    self._again("the baseline", lambda: self._safety.restore(baseline))
                     self.verify_nominal()
                 self._sequence.go(Phase.ENDED)
             except BaseException as error:  # whatever it was, the board comes first
@@ -87,7 +94,7 @@ class WayBack:
             self._sequence.go(Phase.OFF)
         with self.shielded():
             try:
-                self._twice("off", self._safety.turn_off)
+                self._again("off", self._safety.turn_off, _PAUSES_TO_OFF_S)
             except BaseException as error:  # there is nothing left to try but to say so
                 why = f"the rails could not be turned off: {explain(error)}; remove the input power by hand"
                 self._journal.note("error", why)
@@ -111,16 +118,17 @@ class WayBack:
                 )
             )
 
-    def _twice(self, where: str, act: Callable[[], None]) -> None:
-        for left in reversed(range(_ATTEMPTS)):
+    def _again(self, where: str, act: Callable[[], None], pauses_s: Sequence[float] = _PAUSES_S) -> None:
+        """Do a thing; if it fails, pause and do it again, as often as there are pauses."""
+        for pause_s in pauses_s:
             try:
                 act()
-            except BaseException as error:
-                if not left:
-                    raise
+            except BaseException as error:  # a bug in one attempt is no reason not to try once more
                 self._journal.note("warning", f"the way to {where} failed and is tried again: {explain(error)}")
+                self._clock.sleep_until(self._clock.now_s() + pause_s, interruptible=False)
             else:
                 return
+        act()
 
 
 def _shown(voltage_v: float | None) -> str:

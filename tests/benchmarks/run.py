@@ -42,6 +42,7 @@ def main() -> None:
         per_visit = run.messages / len(run.visits)
         least = least_messages(run) / len(run.visits)
         _line(f"bus messages a visit, {name} (at the least {least:.0f})", per_visit, ratio=per_visit / least)
+    _line("visits in a second of processor time, bare", len(bare.visits) / bare.cpu_s, goal=200)
     _line("own time a visit, bare", bare.cpu_s / len(bare.visits) * 1e3, unit="ms")
     _line("own time a bus message, bare, simulation and all", bare.cpu_s / bare.messages * 1e6, unit="us")
     _help()

@@ -461,6 +461,11 @@ class Rig:
         self.checks = checks(self.clock) if checks is not None else None
         self.told: list[Any] = []
         self.traffic: dict[str, int] = {}
+        self.driver_notes: list[Any] = []
+
+    def _take_notes(self) -> tuple[Any, ...]:
+        taken, self.driver_notes = tuple(self.driver_notes), []
+        return taken
 
     def tell(self, event: Any) -> None:
         self.told.append(event)
@@ -476,6 +481,7 @@ class Rig:
             conditions={},
             links={"main": "simulated"},
             traffic=lambda: self.traffic,
+            notes=self._take_notes,
             close=lambda: None,
         )
 

@@ -169,6 +169,19 @@ def test_a_dead_bus_ends_unknown_and_says_to_remove_the_input_power():
     assert "SDA stuck low" in end.why
 
 
+def test_a_bus_that_is_dead_for_seconds_is_waited_for_before_the_board_is_given_up():
+    rig = _rig()
+
+    def before(board, called, number):
+        if board.counts.get("move", 0) >= 1 and board.clock.now_s() < 2.0 and called not in {"meter", "fetch"}:
+            raise LinkError("bus main: SDA stuck low")
+
+    rig.board.before = before
+    end = rig.run()
+    assert (end.end_state, end.exit_code) == (EndState.OFF, 4)
+    assert rig.board.is_off
+
+
 def test_a_listener_that_raises_stops_nothing():
     rig = _rig()
 

@@ -6,6 +6,7 @@ from itertools import pairwise
 import pytest
 from fake_bench import OC, OV, SCAN_S, THREE, FakeChecks, Rig, a_plan, a_rail, answered
 
+from cornerrun.bench.ports import Note
 from cornerrun.plan.model import AllRails, Check, ControlPoints, NamedCorner, Policy, SingleRail, Tracks
 from cornerrun.results.records import EndState, Outcome, RunResult
 
@@ -203,6 +204,14 @@ def test_retries_of_the_bus_are_told_in_the_report():
     rig.traffic = {"messages": 5000, "retries": 3, "errors": 0}
     rig.run()
     assert rig.store.events[-1].what == "bus traffic: 3 retries in 5000 messages"
+
+
+def test_what_drivers_saw_is_told_in_the_report():
+    rig = Rig()
+    rig.driver_notes = [Note(severity="warning", what="VOUT_MAX cannot be tightened", rail="DDR")]
+    rig.run()
+    (event,) = rig.store.events
+    assert (event.severity, event.what, event.rail) == ("warning", "VOUT_MAX cannot be tightened", "DDR")
 
 
 def test_a_bug_is_told_with_the_line_it_came_from():

@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from cornerrun.bench.bench import open_bench
+from cornerrun.bench.simulated.bench import SimulatedBench
 from cornerrun.clock import ManualClock
 from cornerrun.corners.order import steps
 from cornerrun.corners.select import select
@@ -34,9 +35,19 @@ class Desk:
         self.plan = replace(self.plan, policy=replace(self.plan.policy, **policy))
         self.bench_file = load_bench(directory / "quickstart_bench.yaml")
         self.clock = ManualClock()
-        self.bench = open_bench(self.plan, self.bench_file, self.clock, seed=3)
+        with pytest.MonkeyPatch.context() as patch:
+            load = SimulatedBench.load
+            made: list[SimulatedBench] = []
+            patch.setattr(SimulatedBench, "load", lambda *a, **k: made.append(load(*a, **k)) or made[-1])
+            self.bench = open_bench(self.plan, self.bench_file, self.clock, seed=3)
+        (self.simulation,) = made
         self.store = Store.open(directory / "runs.db")
         self.selection = select(self.plan)
+
+    def truth_v(self) -> dict[str, float]:
+        """What no instrument tells: the voltages of the simulation itself, a moment from now."""
+        self.clock.sleep_until(self.clock.now_s() + 0.1)
+        return {rail.name: self.simulation.truth_v(rail.name, self.clock.now_s()) for rail in self.plan.rails}
 
     def run(self, *, checks: bool = False, only: tuple[str, ...] | None = None, listener=None):
         plan = self.plan if checks else replace(self.plan, checks=())
@@ -178,6 +189,35 @@ def test_a_manager_that_loses_its_supply_is_noticed_and_never_taken_for_a_pass_a
     assert end.end_state is EndState.NOMINAL
     assert end.result is not RunResult.PASS or all(visit.outcome is Outcome.PASS for visit in one.visits(end))
     assert one.voltages_v()["VDDQ"] == pytest.approx(1.2, rel=0.005)
+
+
+PLANTED = [
+    "trips: [{rail: VDDQ, shows: %s, at: %s}]",
+    "trips: [{rail: VDD_AUX, shows: %s, at: %s}]",
+    "trips: [{rail: VDD_CORE, shows: %s, at: %s}, {rail: VDD_IO, shows: uv_fault, at: 1.5 s}]",
+    "dead_devices: [{device: PM1, at: %s}] # %s",
+    "dead_devices: [{device: PM1, at: %s, lasts: 20 ms}] # %s",
+    "dead_devices: [{device: PM1, at: %s, lasts: 600 ms}] # %s",
+    "resets: [{device: PM1, at: %s}] # %s",
+]
+
+
+@pytest.mark.parametrize("at", ["0.31 s", "0.352 s", "0.37 s", "0.5 s", "0.735 s", "1.13 s", "1.6 s"])
+@pytest.mark.parametrize("planted", PLANTED)
+def test_the_end_says_the_truth_whatever_is_planted_whenever(desk, planted, at):
+    words = ("uv_fault", at) if planted.startswith("trips") else (at, "")
+    one = desk(f"\nfaults:\n  {planted % words}\n", on_trip="skip corner")
+    end = one.run(only=("nominal", "all*", "VDD_CORE*"))
+    volts = one.truth_v()
+    if end.end_state is EndState.NOMINAL:
+        assert all(volts[rail.name] == pytest.approx(rail.nominal_v, rel=0.006) for rail in one.plan.rails)
+    elif end.end_state is EndState.OFF:
+        assert all(voltage_v < 0.05 for voltage_v in volts.values())
+    else:
+        assert "PM1" in planted
+    assert end.exit_code == (1 if end.end_state is EndState.NOMINAL else 4)
+    assert "internal error" not in end.why
+    assert one.store.unfinished() == ()
 
 
 class _Stopper:

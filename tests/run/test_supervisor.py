@@ -86,7 +86,7 @@ def test_one_failed_read_is_tried_again_and_noted():
     assert "no acknowledge" in rig.told[0].text
 
 
-def test_two_failed_reads_are_lost_supervision():
+def test_rails_that_cannot_be_read_for_a_whole_period_are_lost_supervision():
     rig = Rig()
 
     def before(board, name, _):
@@ -96,6 +96,20 @@ def test_two_failed_reads_are_lost_supervision():
     rig.board.before = before
     with pytest.raises(SupervisionLost, match="no acknowledge"):
         _supervisor(rig).tick()
+    assert rig.clock.now_s() == pytest.approx(START_S + 0.1, abs=0.02)
+
+
+def test_a_device_that_is_busy_for_half_a_period_is_read_when_it_answers_again():
+    rig = Rig()
+
+    def before(board, name, _):
+        if name == "read" and board.clock.now_s() < START_S + 0.05:
+            raise LinkError("no acknowledge")
+
+    rig.board.before = before
+    supervisor = _supervisor(rig)
+    supervisor.tick()
+    assert supervisor.last("CORE") is not None
 
 
 @pytest.mark.parametrize(("bit", "trouble"), [(0, Trouble.TRIP), (OV, Trouble.SEVERE_TRIP)])
