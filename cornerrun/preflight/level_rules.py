@@ -3,6 +3,7 @@
 from collections.abc import Iterator, Mapping
 
 from cornerrun.plan.model import NOMINAL, Rail
+from cornerrun.plan.trim_levels import is_trim_level
 from cornerrun.preflight.facts import Facts
 from cornerrun.preflight.finding import Finding, Severity, Subject
 from cornerrun.preflight.levels import LevelRow, RailLevels
@@ -63,7 +64,9 @@ def _words(facts: Facts, found: RailLevels) -> Iterator[Finding]:
         same = seen.setdefault(row.word, row.level)
         # In relative mode nominal is a voltage and the others are ratios: their words say nothing of each other.
         is_comparable = found.mode is None or not found.mode.is_relative or NOMINAL not in (same, row.level)
-        if same != row.level and is_comparable:
+        # A setpoint of the characterisation may well be a level that the rail has anyway: the same voltage, twice named.
+        is_twin = is_trim_level(row.level) and rail.levels[same] == rail.levels[row.level]
+        if same != row.level and is_comparable and not is_twin:
             numbers = f"{row.level} and {same} have the same code, 0x{row.word:04X}"
             advice = "choose levels at least one step apart"
             yield _subject(facts, "quantisation", rail, row.level).error(numbers, advice)
