@@ -82,8 +82,7 @@ def covering_array(
     rng = np.random.default_rng(seed)
     needs = np.where(feasible(space, nogoods, rng), times, 0).astype(np.int64)
     kept = _included(space, nogoods, include, rng)
-    fewest = fewest_rows(space.levels, strength) if not nogoods else 0
-    fewest = max(fewest, int(np.add.reduceat(needs, space.offsets).max()))
+    fewest = _fewest(space, needs)
     best: Ints | None = None
     for start in starts(space, kept, times, rng, is_free=not nogoods):
         rows = _finished(space, nogoods, needs, start, kept=len(kept), rng=rng)
@@ -147,6 +146,19 @@ def fewest_rows(levels: Sequence[int], strength: int) -> int:
     elif strength > 2:
         bound = max(bound, counts[0] * fewest_rows(counts[1:], strength - 1))
     return bound
+
+
+def _fewest(space: TupleSpace, needs: Ints) -> int:
+    """Tell what no array can go below: by the fullest combination, and by factors among which all is feasible."""
+    fullest = int(np.add.reduceat(needs, space.offsets).max())
+    whole = np.add.reduceat((needs > 0).astype(np.int64), space.offsets) == space.sizes
+    broken = [frozenset(columns) for columns in space.columns[~whole].tolist()]
+    among: list[int] = []
+    for factor in sorted(range(len(space.levels)), key=lambda one: sum(one in columns for columns in broken)):
+        trial = {*among, factor}
+        if not any(factor in columns and columns <= trial for columns in broken):
+            among.append(factor)
+    return max(fullest, fewest_rows([space.levels[factor] for factor in among], space.strength))
 
 
 def _finished(
