@@ -16,6 +16,7 @@ from cornerrun.plan.proof import with_proof_levels
 
 if TYPE_CHECKING:
     from cornerrun.bench.pmbus.health import CountedLink
+    from cornerrun.bench.simulated.bench import SimulatedBench
 
 __all__ = ["bench_identity", "is_private", "open_bench"]
 
@@ -36,10 +37,13 @@ def bench_identity(bench_file: BenchFile) -> str:
     return f"{bench_file.station} ({', '.join(dict.fromkeys(links))})"
 
 
-def open_bench(plan: Plan, bench_file: BenchFile, clock: Clock, *, seed: int | None = None) -> BenchPorts:
+def open_bench(
+    plan: Plan, bench_file: BenchFile, clock: Clock, *, seed: int | None = None, serial: str | None = None
+) -> BenchPorts:
     """Open every link and instrument of a bench; what is open already is closed if one cannot be.
 
-    ``seed`` replaces that of the simulation file. Nothing is sent that changes a device.
+    ``seed`` replaces that of the simulation file, ``serial`` says which unit of its population is on the bench.
+    Nothing is sent that changes a device.
 
     Raises:
         PlanError: the files do not fit each other.
@@ -47,9 +51,8 @@ def open_bench(plan: Plan, bench_file: BenchFile, clock: Clock, *, seed: int | N
 
     """
     with ExitStack() as opened:
-        surroundings = Surroundings(
-            plan=plan, bench_file=bench_file, clock=clock, simulation=_simulation(bench_file, clock, seed)
-        )
+        simulation = _simulation(bench_file, clock, seed, serial)
+        surroundings = Surroundings(plan=plan, bench_file=bench_file, clock=clock, simulation=simulation)
         drivers, links = _power(surroundings, opened)
         meter = _meter(surroundings, opened)
         conditions = _conditions(surroundings)
@@ -65,17 +68,20 @@ def open_bench(plan: Plan, bench_file: BenchFile, clock: Clock, *, seed: int | N
         links={bus.name: bus.link for bus in bench_file.buses.values()},
         traffic=lambda: _traffic(links),
         close=closing.close,
+        board=simulation if any(bus.link == _IN_PROCESS for bus in bench_file.buses.values()) else None,
         notes=lambda: tuple(note for link in links for note in link.remarks.take()),
         snapshot=power.snapshot,
     )
 
 
-def _simulation(bench_file: BenchFile, clock: Clock, seed: int | None) -> object:
+def _simulation(
+    bench_file: BenchFile, clock: Clock, seed: int | None, serial: str | None
+) -> "SimulatedBench | None":
     if bench_file.simulation is None:
         return None
     from cornerrun.bench.simulated.bench import SimulatedBench
 
-    return SimulatedBench.load(bench_file.simulation, clock, seed=seed)
+    return SimulatedBench.load(bench_file.simulation, clock, seed=seed, serial=serial)
 
 
 def _power(surroundings: Surroundings, opened: ExitStack) -> "tuple[list[PowerDriver], list[CountedLink]]":

@@ -13,6 +13,7 @@ from cornerrun.plan.model import Source
 __all__ = [
     "Baseline",
     "BenchPorts",
+    "BoardUnderTest",
     "Condition",
     "DeviceIdentity",
     "Effect",
@@ -295,6 +296,22 @@ class Condition(Protocol):
         ...
 
 
+class BoardUnderTest(Protocol):
+    """A simulated board, told of what a real one would notice by itself."""
+
+    def begin_visit(self, visit: int, corner: str) -> None:
+        """Take notice that a visit begins."""
+        ...
+
+    def begin_check(self, check: str) -> Mapping[str, str]:
+        """Take notice that a check begins, and tell what its view shall show of the board, as text."""
+        ...
+
+    def end_check(self, check: str) -> None:
+        """Take notice that a check has ended."""
+        ...
+
+
 @dataclass(frozen=True, kw_only=True)
 class BenchPorts:
     """A whole bench as the run sees it: one object for each duty, whatever number of links stands behind.
@@ -302,7 +319,8 @@ class BenchPorts:
     ``identity`` names the bench for locks and for the store. ``links`` maps bus names to what opens them again.
     ``meter`` None means that no reference meter is there: accuracy is then not measured. ``traffic`` counts what the
     links did: messages, retries, errors by kind. ``notes`` hands over what drivers saw since it was last called.
-    ``snapshot`` reads every declared register of every device; it changes nothing.
+    ``snapshot`` reads every declared register of every device; it changes nothing. ``board`` is there only where the
+    board is simulated in this process.
     """
 
     identity: str
@@ -316,3 +334,4 @@ class BenchPorts:
     close: Callable[[], None]
     notes: Callable[[], tuple[Note, ...]] = tuple
     snapshot: Callable[[], tuple[RegisterValue, ...]] = tuple
+    board: BoardUnderTest | None = None

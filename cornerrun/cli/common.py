@@ -108,7 +108,13 @@ class AtBench:
 
 @contextmanager
 def at_bench(
-    plan: "Plan", bench_file: "BenchFile", *, purpose: str, real_time: bool, seed: int | None = None
+    plan: "Plan",
+    bench_file: "BenchFile",
+    *,
+    purpose: str,
+    real_time: bool,
+    seed: int | None = None,
+    serial: str | None = None,
 ) -> Iterator[AtBench]:
     """Hold and open a bench while the block runs.
 
@@ -124,7 +130,7 @@ def at_bench(
         if not private:
             # A bench inside this process is nobody else's.
             stack.enter_context(hold_bench(bench_identity(bench_file), purpose=purpose))
-        ports = open_bench(plan, bench_file, clock, seed=seed)
+        ports = open_bench(plan, bench_file, clock, seed=seed, serial=serial)
         stack.callback(ports.close)
         yield AtBench(plan=plan, bench_file=bench_file, ports=ports, clock=clock)
 

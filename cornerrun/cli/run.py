@@ -77,7 +77,7 @@ def command(
     with open_store(results_dir, store_url) as store:
         purpose = f"run of {plan_path} on {serial}"
         with (
-            at_bench(plan, bench_file, purpose=purpose, real_time=real_time, seed=seed) as bench,
+            at_bench(plan, bench_file, purpose=purpose, real_time=real_time, seed=seed, serial=serial) as bench,
             CheckRunner(checks=plan.checks, directory=plan.directory, clock=bench.clock) as checks,
             listening(sys.stderr) as listener,
         ):

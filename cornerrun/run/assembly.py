@@ -83,7 +83,13 @@ def assemble(
     )
     aftermath = Aftermath(plan=plan, sequence=sequence, supervisor=supervisor, recovery=recovery, way_back=way_back)
     checking = Checking(
-        plan=plan, runs=checks, subject=subject, supervisor=supervisor, sequence=sequence, journal=journal
+        plan=plan,
+        runs=checks,
+        subject=subject,
+        supervisor=supervisor,
+        sequence=sequence,
+        journal=journal,
+        board=bench.board,
     )
     meter = bench_file.meter.uncertainty if bench_file.meter is not None else None
     visitor = Visitor(
@@ -99,6 +105,7 @@ def assemble(
         clock=clock,
         started_s=journal.started_s,
         hold_s=hold_s,
+        board=bench.board,
     )
     executor = Executor(
         plan=plan,

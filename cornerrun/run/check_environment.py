@@ -13,6 +13,7 @@ CORNERRUN_TARGET_<RAIL>       in volts; likewise SETPOINT, TELEMETRY, REFERENCE 
 CORNERRUN_CONDITION_<NAME>    the value of a condition in SI units
 CORNERRUN_UNIT_<COLUMN>       this unit's row of the units file
 CORNERRUN_SETTING_<KEY>       what the plan hands to this check
+CORNERRUN_BOARD_<KEY>         what a simulated bench tells of its board
 ============================  =====================================================================
 
 Names are in capitals, with every character that is neither letter nor digit turned into an underscore.
@@ -52,6 +53,7 @@ def environment(view: CheckView) -> Mapping[str, str]:
     found |= {f"CONDITION_{name}": repr(value) for name, value in view.conditions.items()}
     found |= {f"UNIT_{name}": value for name, value in view.unit.items()}
     found |= {f"SETTING_{name}": value for name, value in view.settings.items()}
+    found |= {f"BOARD_{name}": value for name, value in view.board.items()}
     return {f"CORNERRUN_{_name(key)}": _value(value) for key, value in found.items()}
 
 

@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Protocol
 
+from cornerrun.bench.ports import BoardUnderTest
 from cornerrun.corners.names import is_at
 from cornerrun.plan.model import NOMINAL, Check, Plan, Source
 from cornerrun.results.records import CheckResult, Outcome, Reading, Trial
@@ -103,7 +104,9 @@ class Checking:
         supervisor: Supervisor,
         sequence: PhaseSequence,
         journal: Journal,
+        board: BoardUnderTest | None = None,
     ) -> None:
+        self._board = board
         self._checks = plan.checks
         self._runs = runs
         self._subject = subject
@@ -131,8 +134,7 @@ class Checking:
         for place, check in enumerate(wanted):
             self._supervisor.begin(check.name)
             with draft.timed(f"check {check.name}"):
-                own = replace(view, check=check.name, settings=check.settings)
-                ran = self._runs.run(check, own, self._supervisor.tick, progress=self._progress(check))
+                ran = self._run_one(self._runs, check, replace(view, check=check.name, settings=check.settings))
             result = self._keep(draft, check, ran)
             # A stop ends a check early without an exception; here it ends the visit.
             self._supervisor.tick()
@@ -140,6 +142,16 @@ class Checking:
                 # What hangs once would hang again, for its whole time-out each.
                 self._leave_out(draft, wanted[place + 1 :], f"{check.name} gave no answer before it")
                 return
+
+    def _run_one(self, runs: CheckRuns, check: Check, view: CheckView) -> CheckOutcome:
+        board = self._board
+        if board is None:
+            return runs.run(check, view, self._supervisor.tick, progress=self._progress(check))
+        view = replace(view, board=board.begin_check(check.name))
+        try:
+            return runs.run(check, view, self._supervisor.tick, progress=self._progress(check))
+        finally:
+            board.end_check(check.name)
 
     def leave_out(self, draft: Draft, reason: str) -> None:
         """Say of every check of a corner that it was not run."""

@@ -33,7 +33,8 @@ class CheckView:
 
     ``levels`` and ``readings`` go by rail name, ``conditions`` by condition name in SI units. ``seed``, ``visit`` and
     ``trial`` let a simulated check draw the same again. ``unit`` is the row of the units file for this serial number,
-    ``settings`` what the plan hands to this check, ``directory`` where the plan lies.
+    ``settings`` what the plan hands to this check, ``directory`` where the plan lies. ``board`` is what a bench
+    simulated in this process tells of its board; on hardware it is empty.
     """
 
     check: str
@@ -48,3 +49,4 @@ class CheckView:
     directory: Path
     unit: Mapping[str, str] = field(default_factory=dict)
     settings: Mapping[str, str] = field(default_factory=dict)
+    board: Mapping[str, str] = field(default_factory=dict)

@@ -2,6 +2,7 @@
 
 from collections.abc import Collection, Sequence
 
+from cornerrun.bench.ports import BoardUnderTest
 from cornerrun.clock import Clock
 from cornerrun.corners.model import RailLevel, Step
 from cornerrun.plan.model import NOMINAL, Plan
@@ -41,7 +42,9 @@ class Visitor:
         clock: Clock,
         started_s: float,
         hold_s: float = 0.0,
+        board: BoardUnderTest | None = None,
     ) -> None:
+        self._board = board
         self._plan = plan
         self._rails = {rail.name: rail for rail in plan.rails}
         self._reference = reference
@@ -63,6 +66,8 @@ class Visitor:
     def visit(self, step: Step) -> VisitRecord:
         """Perform a step. Raises what ends a visit; `broken_off` then makes its record."""
         draft = self.open(step)
+        if self._board is not None:
+            self._board.begin_visit(step.ordinal, step.corner.name)
         self._supervisor.begin("settle")
         has_settled = self._reach(draft, step)
         self._sequence.go(Phase.MEASURE)

@@ -51,6 +51,7 @@ def encode_view(view: CheckView) -> Message:
         "directory": str(view.directory),
         "unit": dict(view.unit),
         "settings": dict(view.settings),
+        "board": dict(view.board),
     }
 
 

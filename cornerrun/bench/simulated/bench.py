@@ -1,6 +1,6 @@
 """A whole simulated bench: its buses, meter and conditions, and the truth for tests."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
@@ -8,6 +8,8 @@ from cornerrun.bench.pmbus.link import Link
 from cornerrun.bench.ports import Condition
 from cornerrun.bench.scpi.session import TextLink
 from cornerrun.bench.simulated.assembly import Surrounding, assemble
+from cornerrun.bench.simulated.board_console import BoardConsole
+from cornerrun.bench.simulated.board_life import SimulatedBoard
 from cornerrun.bench.simulated.bus import SimulatedBus, SimulatedLink
 from cornerrun.bench.simulated.condition import SimulatedCondition
 from cornerrun.bench.simulated.instruments.chamber import Chamber, ChamberCondition
@@ -17,6 +19,7 @@ from cornerrun.bench.simulated.instruments.text_faults import TextInstrument, wi
 from cornerrun.bench.simulated.manager import SimulatedManager
 from cornerrun.bench.simulated.model import SimulationFile
 from cornerrun.bench.simulated.output import MovedOutput
+from cornerrun.bench.simulated.stage import Stage
 from cornerrun.bench.simulated.timeline import Timeline
 from cornerrun.clock import Clock
 from cornerrun.errors import BenchError
@@ -38,22 +41,39 @@ class SimulatedBench:
     """
 
     def __init__(
-        self, model: SimulationFile, clock: Clock, source: Source | None = None, *, seed: int | None = None
+        self,
+        model: SimulationFile,
+        clock: Clock,
+        source: Source | None = None,
+        *,
+        seed: int | None = None,
+        serial: str | None = None,
     ) -> None:
+        if model.population is not None:
+            from cornerrun.bench.simulated.population import individual
+
+            model = individual(model, serial)
         self.model = model if seed is None else model.model_copy(update={"seed": seed})
         self.source = source
+        self.serial = serial
+        self.check_listeners: list[Callable[[str, bool, float], None]] = []
+        self.visit_listeners: list[Callable[[int, str, float], None]] = []
         self._clock = clock
         self._timeline = Timeline()
         self._ambient = MovedOutput(model.conditions.ambient.start)
         self._supply = MovedOutput(model.conditions.input_voltage.start)
         self._generator = MovedOutput(model.conditions.clock.start)
         chamber = None if model.chamber is None else Chamber(model.chamber, clock, seed=self.model.seed)
+        stage = Stage(serial or "")
+        self.visit_listeners.append(stage.begin_visit)
+        self.check_listeners.append(stage.change_check)
         around = Surrounding(
             clock=clock,
             timeline=self._timeline,
             start_s=clock.now_s(),
             ambient=self._ambient if chamber is None else chamber,
             supply=self._supply,
+            stage=stage,
         )
         self._world = assemble(self.model, around)
         self.rack = Rack(
@@ -66,13 +86,27 @@ class SimulatedBench:
             chamber=chamber,
             supply=model.supply,
             electronic_load=model.electronic_load,
+            load_changed=self._sink,
+        )
+        self.board = SimulatedBoard(
+            model.board,
+            serial=serial or "",
+            seed=self.model.seed,
+            rails=self.model.rails,
+            outputs=self._world.outputs,
+            supply=self._supply,
+            ambient_degc=around.ambient.voltage_v,
+            timeline=self._timeline,
+            now_s=around.start_s,
         )
         self._meter: TextInstrument | None = None
         self._wired = {channel: self._world.outputs[rail] for rail, channel in model.channels.items()}
 
     @classmethod
-    def load(cls, path: Path, clock: Clock, *, seed: int | None = None) -> "SimulatedBench":
+    def load(cls, path: Path, clock: Clock, *, seed: int | None = None, serial: str | None = None) -> "SimulatedBench":
         """Read a simulation file and power the bench up; ``seed`` replaces that of the file.
+
+        ``serial`` says which unit of the file's population is on the bench; None is the typical one.
 
         Raises:
             PlanProblems: every problem of the file, with its position.
@@ -81,7 +115,7 @@ class SimulatedBench:
         from cornerrun.bench.simulated.load import load_simulation
 
         document = load_simulation(path)
-        return cls(document.model, clock, document.source, seed=seed)
+        return cls(document.model, clock, document.source, seed=seed, serial=serial)
 
     @property
     def now(self) -> float:
@@ -154,6 +188,46 @@ class SimulatedBench:
             value=value, resting=resting, time_constant_s=time_constant_s, band=band, clock=self._clock
         )
 
+    def console(self) -> BoardConsole | None:
+        """Open the board's text console; None if it has none."""
+        if self.model.board.console is None:
+            return None
+        return BoardConsole(
+            self.board,
+            clock=self._clock,
+            timeline=self._timeline,
+            seed=self.model.seed,
+            voltages_v=lambda at_s: {name: output.voltage_v(at_s) for name, output in self._world.outputs.items()},
+            conditions=self._conditions,
+        )
+
+    def begin_visit(self, visit: int, corner: str) -> None:
+        """Take notice that a visit begins; for what is planted by visit or by corner."""
+        now_s = self.now
+        self._timeline.run_until(now_s)
+        for told in self.visit_listeners:
+            told(visit, corner, now_s)
+
+    def begin_check(self, check: str) -> Mapping[str, str]:
+        """Take notice that a check begins, and tell what its view shall show of the board, as text.
+
+        "simulation" is the file's path; "state", "console", "boots", "junction" and more where the board has them.
+        """
+        now_s = self.now
+        self._timeline.run_until(now_s)
+        for told in self.check_listeners:
+            told(check, True, now_s)
+        about = self.board.begin_check(check, now_s)
+        return about if self.source is None else {**about, "simulation": str(self.source.path)}
+
+    def end_check(self, check: str) -> None:
+        """Take notice that a check has ended."""
+        now_s = self.now
+        self._timeline.run_until(now_s)
+        for told in self.check_listeners:
+            told(check, False, now_s)
+        self.board.end_check(check, now_s)
+
     def truth_v(self, rail: str, at_s: float) -> float:
         """Tell the true voltage of a rail at a time of the clock, as no instrument can.
 
@@ -164,6 +238,18 @@ class SimulatedBench:
         output = _known(self._world.outputs, rail, "rail")
         self._timeline.run_until(self.now)
         return output.voltage_v(at_s)
+
+    def _conditions(self) -> Mapping[str, float]:
+        now_s = self.now
+        ambient = self._ambient if self.rack.chamber is None else self.rack.chamber
+        return {
+            "ambient": ambient.voltage_v(now_s),
+            "input_voltage": self._supply.voltage_v(now_s),
+            "clock": self._generator.voltage_v(now_s),
+        }
+
+    def _sink(self, rail: str, current_a: float, at_s: float) -> None:
+        self._world.rails[rail].load.draw("electronic load", current_a, at_s)
 
     def _build_meter(self, settings: "SimulatedMeterSettings") -> TextInstrument:
         from cornerrun.bench.simulated.meter import SimulatedMeter

@@ -34,15 +34,8 @@ class Stage:
         for told in self._visit_listeners:
             told(at_s)
 
-    def begin_check(self, check: str, at_s: float) -> None:
-        """Take note that a check begins."""
-        self._set_check(check, at_s)
-
-    def end_check(self, at_s: float) -> None:
-        """Take note that no check runs any more."""
-        self._set_check(None, at_s)
-
-    def _set_check(self, check: str | None, at_s: float) -> None:
-        self.check = check
+    def change_check(self, check: str, is_running: bool, at_s: float) -> None:
+        """Take note that a check begins or ends."""
+        self.check = check if is_running else None
         for told in self._check_listeners:
             told(at_s)
