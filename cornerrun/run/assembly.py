@@ -20,6 +20,7 @@ from cornerrun.run.sequence import Sequence
 from cornerrun.run.status_notes import StatusNotes
 from cornerrun.run.supervisor import Supervisor
 from cornerrun.run.visit import Visitor
+from cornerrun.run.warming import Warming
 from cornerrun.run.way_back import WayBack
 
 __all__ = ["Parts", "assemble", "encoded_setpoints"]
@@ -105,6 +106,7 @@ def assemble(
         clock=clock,
         started_s=journal.started_s,
         hold_s=hold_s,
+        warming=_warming(plan, measurer, supervisor, clock, journal),
         board=bench.board,
     )
     executor = Executor(
@@ -128,3 +130,13 @@ def assemble(
         aftermath=aftermath,
     )
     return Parts(executor=executor, supervisor=supervisor, mover=mover, way_back=way_back)
+
+
+def _warming(
+    plan: Plan, measurer: Measurer, supervisor: Supervisor, clock: Clock, journal: Journal
+) -> Warming | None:
+    if plan.trim is None or plan.trim.warm_up is None:
+        return None
+    return Warming(
+        warm_up=plan.trim.warm_up, measurer=measurer, supervisor=supervisor, clock=clock, journal=journal
+    )

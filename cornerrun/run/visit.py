@@ -5,6 +5,7 @@ from collections.abc import Collection, Sequence
 from cornerrun.bench.ports import BoardUnderTest
 from cornerrun.clock import Clock
 from cornerrun.corners.model import RailLevel, Step
+from cornerrun.corners.trim import WARM_UP
 from cornerrun.plan.model import NOMINAL, Plan
 from cornerrun.results.records import Fault, Outcome, VisitRecord
 from cornerrun.run.checking import Checking
@@ -18,6 +19,7 @@ from cornerrun.run.sequence import Sequence as PhaseSequence
 from cornerrun.run.settling import State
 from cornerrun.run.status_notes import StatusNotes
 from cornerrun.run.supervisor import Supervisor
+from cornerrun.run.warming import Warming
 
 __all__ = ["Visitor"]
 
@@ -42,6 +44,7 @@ class Visitor:
         clock: Clock,
         started_s: float,
         hold_s: float = 0.0,
+        warming: Warming | None = None,
         board: BoardUnderTest | None = None,
     ) -> None:
         self._board = board
@@ -58,6 +61,7 @@ class Visitor:
         self._clock = clock
         self._started_s = started_s
         self._hold_s = hold_s
+        self._warming = warming
         self._draft: Draft | None = None
         self._frozen: Frozen | None = None
         self._commanded_at_s = started_s
@@ -71,6 +75,10 @@ class Visitor:
         self._supervisor.begin("settle")
         has_settled = self._reach(draft, step)
         self._sequence.go(Phase.MEASURE)
+        if has_settled and self._warming is not None and step.corner.scheme == WARM_UP:
+            self._supervisor.begin("warm-up")
+            with draft.timed("warm-up"):
+                self._warming.wait()
         self._supervisor.begin("measure")
         with draft.timed("measure"):
             self._measure(draft)
