@@ -12,6 +12,7 @@ from cornerrun.corners.factors import Factors
 from cornerrun.corners.model import ConditionLevel, Corner, NotRunnable, RailLevel, Selection
 from cornerrun.corners.names import conditions_suffix, level_name
 from cornerrun.corners.relations import Passage
+from cornerrun.corners.trim import TRIM, sweeps
 from cornerrun.errors import PlanError
 from cornerrun.plan.model import (
     NOMINAL,
@@ -65,7 +66,8 @@ class _Selector:
             for wish in self._wishes(scheme):
                 self._take(wish)
         blocks = condition_blocks(self._plan)
-        corners = tuple(_within(corner, conditions) for conditions in blocks for corner in self._found.values())
+        everything = (*self._found.values(), *self._trims())
+        corners = tuple(_within(corner, conditions) for conditions in blocks for corner in everything)
         return Selection(corners=corners, not_runnable=tuple(self._refused.values()))
 
     def _wishes(self, scheme: Scheme) -> Iterator[_Wish]:
@@ -172,6 +174,20 @@ class _Selector:
         elif wish.name not in (known.name, *known.aliases):
             self._found[key] = _also(known, wish)
             self._taken.add(wish.name)
+
+    def _trims(self) -> Iterator[Corner]:
+        """Spell out the corners of a trim characterisation: they stay apart even where another corner is the same."""
+        for name, level, rails in sweeps(self._plan):
+            levels = spelled(self._plan, self._factors, dict.fromkeys(rails, level))
+            reason = next((why for rail in rails if (why := self._factors.why_not(rail, level))), "")
+            reason = reason or self._why_not(levels)
+            if reason:
+                self._refused.setdefault((name, reason), NotRunnable(name=name, scheme=TRIM, reason=reason))
+                continue
+            own = f"{name} ({TRIM})" if name in self._taken else name
+            self._taken.add(own)
+            listed = tuple(RailLevel(rail=rail, level=at) for rail, at in levels.items())
+            yield Corner(name=own, levels=listed, scheme=TRIM)
 
     def _why_not(self, levels: Mapping[str, str]) -> str:
         for combination, asked in zip(self._forbidden, self._plan.corners.forbidden, strict=True):
