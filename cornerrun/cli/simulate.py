@@ -31,11 +31,15 @@ _HEAD = "# Written by `cornerrun simulate`: good for as long as that command run
 )
 @click.option("--port-base", type=click.IntRange(1, 65535), help="First port; others follow. Any free ports if absent.")
 @click.option("--seed", type=click.IntRange(min=0), help="Replaces the seed of the simulation file.")
-def command(bench_path: Path, write_path: Path | None, port_base: int | None, seed: int | None) -> None:
-    """Serve the simulated buses and the meter of BENCH on loopback TCP ports, until Ctrl-C or SIGTERM.
+@click.option("--serial", metavar="SN", help="Which unit of the simulated population is on the bench.")
+def command(
+    bench_path: Path, write_path: Path | None, port_base: int | None, seed: int | None, serial: str | None
+) -> None:
+    """Serve the simulated buses and instruments of BENCH on loopback TCP ports, until Ctrl-C or SIGTERM.
 
     SMBus messages and SCPI text travel through real sockets, wire time included. Use the bench file that it writes:
-    `cornerrun run PLAN --bench OUT.yaml`.
+    `cornerrun run PLAN --bench OUT.yaml`. Supply, electronic load, chamber and the board's console get ports of their
+    own, too, where the simulation has them.
     """
     from cornerrun.bench.simulated.server import SimulationServer
     from cornerrun.clock import StopFlag, SystemClock
@@ -49,7 +53,7 @@ def command(bench_path: Path, write_path: Path | None, port_base: int | None, se
     with stop_on_signals(stop):
         rates = {bus.name: bus.clock_hz for bus in bench_file.buses.values()}
         server = SimulationServer(
-            bench_file.simulation, SystemClock(stop), clock_hz=rates, port_base=port_base, seed=seed
+            bench_file.simulation, SystemClock(stop), clock_hz=rates, port_base=port_base, seed=seed, serial=serial
         )
         try:
             text = reaching_bench_text(bench_path, bench_file, server.addresses)
@@ -59,6 +63,8 @@ def command(bench_path: Path, write_path: Path | None, port_base: int | None, se
                 _write(write_path, text, bench_path)
             for name, (host, port) in server.addresses.items():
                 click.echo(f"{'meter' if name is None else f'bus {name}'}: {host}:{port}", err=True)
+            for name, (host, port) in server.others.items():
+                click.echo(f"{name}: {host}:{port}", err=True)
             click.echo("Serving. Ctrl-C ends.", err=True)
             if stop.reason is None:
                 select.select([stop.wake_fd], [], [])

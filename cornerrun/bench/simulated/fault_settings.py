@@ -47,7 +47,8 @@ class Occasion(FileModel):
     ``at`` is a time after the start of the bench, and alone it is the instant; with others, it does not happen before.
     ``when`` waits until each of some rails is in its band. ``visits`` are the numbers of visits, ``corner`` a pattern
     of corner names: with either it happens ``after`` the start of such a visit. ``serial`` is a pattern of serial
-    numbers. ``probability`` is drawn at each opportunity, ``times`` is how often it happens at most.
+    numbers, ``only_on`` a kind of weak unit of ``population``. ``probability`` is drawn at each opportunity, ``times``
+    is how often it happens at most.
     """
 
     at: ZeroOrMoreSeconds | None = None
@@ -56,6 +57,7 @@ class Occasion(FileModel):
     corner: Name | None = None
     after: ZeroOrMoreSeconds = 0.0
     serial: Name | None = None
+    only_on: Name | None = None
     probability: Share = 1.0
     times: Annotated[Whole, Field(ge=1)] = 1
 

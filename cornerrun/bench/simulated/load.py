@@ -1,25 +1,19 @@
 """Read a simulation file, and check what its sections say of each other."""
 
-from collections.abc import Collection, Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator
 from pathlib import Path
 
+from cornerrun.bench.simulated.board_checks import board_troubles
+from cornerrun.bench.simulated.device_checks import device_troubles
+from cornerrun.bench.simulated.fault_checks import fault_troubles
 from cornerrun.bench.simulated.model import ManagerSettings, RailSettings, SimulationFile
 from cornerrun.bench.simulated.registers import BY_NAME, Register, Shape
+from cornerrun.bench.simulated.troubles import Loc, Trouble, unknown
 from cornerrun.errors import PlanProblems
 from cornerrun.plan.document import Document, load_document
 from cornerrun.plan.nearest import suggestion
 
 __all__ = ["load_simulation"]
-
-_Loc = tuple[str | int, ...]
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class _Trouble:
-    loc: _Loc
-    came: str
-    advice: str
 
 
 def load_simulation(path: Path) -> Document[SimulationFile]:
@@ -36,40 +30,39 @@ def load_simulation(path: Path) -> Document[SimulationFile]:
     return document
 
 
-def _troubles(model: SimulationFile) -> Iterator[_Trouble]:
+def _troubles(model: SimulationFile) -> Iterator[Trouble]:
     yield from _managers(model)
     yield from _rails(model)
     yield from _pages(model)
     yield from _tracking(model)
     yield from _channels(model)
-    yield from _instruments(model)
-    yield from _trips(model)
-    yield from _victims(model)
-    yield from _bus_errors(model)
+    yield from board_troubles(model)
+    yield from device_troubles(model)
+    yield from fault_troubles(model)
 
 
-def _managers(model: SimulationFile) -> Iterator[_Trouble]:
+def _managers(model: SimulationFile) -> Iterator[Trouble]:
     taken: dict[tuple[str, int], str] = {}
     for name, manager in model.managers.items():
-        loc: _Loc = ("managers", name)
+        loc: Loc = ("managers", name)
         first = taken.setdefault((manager.bus, manager.address), name)
         if first != name:
             came = f"address 0x{manager.address:02X} on bus {manager.bus!r} is that of {first} too"
-            yield _Trouble(loc=(*loc, "address"), came=came, advice="give each manager of a bus its own address")
+            yield Trouble(loc=(*loc, "address"), came=came, advice="give each manager of a bus its own address")
         yield from _registers(manager, loc)
 
 
-def _rails(model: SimulationFile) -> Iterator[_Trouble]:
+def _rails(model: SimulationFile) -> Iterator[Trouble]:
     seen = set[str]()
     for index, rail in enumerate(model.rails):
         if rail.name in seen:
             came = f"the rail {rail.name!r} stands here twice"
-            yield _Trouble(loc=("rails", index, "name"), came=came, advice="give each rail a name of its own")
+            yield Trouble(loc=("rails", index, "name"), came=came, advice="give each rail a name of its own")
         seen.add(rail.name)
         yield from _registers(rail, ("rails", index))
 
 
-def _registers(owner: ManagerSettings | RailSettings, loc: _Loc) -> Iterator[_Trouble]:
+def _registers(owner: ManagerSettings | RailSettings, loc: Loc) -> Iterator[Trouble]:
     is_paged = isinstance(owner, RailSettings)
     known = {name: register for name, register in BY_NAME.items() if _can_be_preset(register, is_paged)}
     for name, value in owner.registers.items():
@@ -77,13 +70,13 @@ def _registers(owner: ManagerSettings | RailSettings, loc: _Loc) -> Iterator[_Tr
         register = known.get(name.upper())
         if register is None:
             kind = "paged register" if is_paged else "register that all pages share"
-            yield _Trouble(
+            yield Trouble(
                 loc=place,
                 came=f"no {kind} that can be preset is called {name!r}",
                 advice=suggestion(name.upper(), known),
             )
         elif register.shape is Shape.BYTE and value > 0xFF:
-            yield _Trouble(loc=place, came=f"{value:#x} is no byte", advice="write 0x00 to 0xFF")
+            yield Trouble(loc=place, came=f"{value:#x} is no byte", advice="write 0x00 to 0xFF")
 
 
 def _can_be_preset(register: Register, is_paged: bool) -> bool:
@@ -92,109 +85,54 @@ def _can_be_preset(register: Register, is_paged: bool) -> bool:
     return register.is_paged is is_paged and is_shaped and is_kept and register.name != "PAGE"
 
 
-def _pages(model: SimulationFile) -> Iterator[_Trouble]:
+def _pages(model: SimulationFile) -> Iterator[Trouble]:
     taken: dict[tuple[str, int], str] = {}
     for index, rail in enumerate(model.rails):
         if rail.power is None:
             continue
-        loc: _Loc = ("rails", index, "power")
+        loc: Loc = ("rails", index, "power")
         manager = model.managers.get(rail.power.device)
         if manager is None:
-            yield _unknown((*loc, "device"), "manager", rail.power.device, model.managers)
+            yield unknown((*loc, "device"), "manager", rail.power.device, model.managers)
             continue
         page = rail.power.page
         first = taken.setdefault((rail.power.device, page), rail.name)
         if first != rail.name:
             came = f"page {page} of {rail.power.device} is that of {first} too"
-            yield _Trouble(loc=(*loc, "page"), came=came, advice="give each rail a page of its own")
+            yield Trouble(loc=(*loc, "page"), came=came, advice="give each rail a page of its own")
         if manager.pages is not None and page >= manager.pages:
             came = f"{rail.power.device} has pages 0 to {manager.pages - 1}, not {page}"
-            yield _Trouble(loc=(*loc, "page"), came=came, advice="use one of those, or raise 'pages'")
-        if rail.nominal / 2.0**manager.exponent > 0xFFFF:
+            yield Trouble(loc=(*loc, "page"), came=came, advice="use one of those, or raise 'pages'")
+        if manager.format == "linear" and rail.nominal / 2.0**manager.exponent > 0xFFFF:
             came = f"no word of exponent {manager.exponent} holds {rail.nominal:g} V"
-            yield _Trouble(
-                loc=("rails", index, "nominal"), came=came, advice=f"raise 'exponent' of {rail.power.device}"
-            )
+            yield Trouble(loc=("rails", index, "nominal"), came=came, advice=f"raise 'exponent' of {rail.power.device}")
 
 
-def _tracking(model: SimulationFile) -> Iterator[_Trouble]:
+def _tracking(model: SimulationFile) -> Iterator[Trouble]:
     leaders = {rail.name: rail.tracks.rail for rail in model.rails if rail.tracks is not None}
     names = [rail.name for rail in model.rails]
     for index, rail in enumerate(model.rails):
         if rail.tracks is None:
             continue
-        loc: _Loc = ("rails", index, "tracks", "rail")
+        loc: Loc = ("rails", index, "tracks", "rail")
         if rail.tracks.rail not in names:
-            yield _unknown(loc, "rail", rail.tracks.rail, names)
+            yield unknown(loc, "rail", rail.tracks.rail, names)
             continue
         leader, steps = rail.tracks.rail, 0
         while leader in leaders and leader != rail.name and steps < len(leaders):
             leader, steps = leaders[leader], steps + 1
         if leader == rail.name:
             came = f"{rail.name} follows itself in the end"
-            yield _Trouble(loc=loc, came=came, advice="let the first of a chain track nothing")
+            yield Trouble(loc=loc, came=came, advice="let the first of a chain track nothing")
 
 
-def _channels(model: SimulationFile) -> Iterator[_Trouble]:
+def _channels(model: SimulationFile) -> Iterator[Trouble]:
     names = [rail.name for rail in model.rails]
     taken: dict[int, str] = {}
     for name, channel in model.channels.items():
         if name not in names:
-            yield _unknown(("channels", name), "rail", name, names)
+            yield unknown(("channels", name), "rail", name, names)
         first = taken.setdefault(channel, name)
         if first != name:
             came = f"channel {channel} is wired to {first} already"
-            yield _Trouble(loc=("channels", name), came=came, advice="give each rail a channel of its own")
-
-
-def _instruments(model: SimulationFile) -> Iterator[_Trouble]:
-    names = [rail.name for rail in model.rails]
-    if model.electronic_load is not None and model.electronic_load.rail not in names:
-        yield _unknown(("electronic_load", "rail"), "rail", model.electronic_load.rail, names)
-
-
-def _trips(model: SimulationFile) -> Iterator[_Trouble]:
-    rails = {rail.name: rail for rail in model.rails}
-    for index, trip in enumerate(model.faults.trips):
-        loc: _Loc = ("faults", "trips", index)
-        if trip.rail not in rails:
-            yield _unknown((*loc, "rail"), "rail", trip.rail, rails)
-        elif rails[trip.rail].power is None:
-            yield _Trouble(
-                loc=(*loc, "rail"), came=f"{trip.rail} is on no page that could trip", advice="name a rail with 'power'"
-            )
-        if trip.at is None and not trip.when:
-            yield _Trouble(loc=loc, came="nothing says when", advice="give 'at', or 'when', or both")
-        for name, band in trip.when.items():
-            if name not in rails:
-                yield _unknown((*loc, "when", name), "rail", name, rails)
-            if band.below is None and band.above is None:
-                yield _Trouble(loc=(*loc, "when", name), came="the band is open", advice="give 'below' or 'above'")
-
-
-def _victims(model: SimulationFile) -> Iterator[_Trouble]:
-    named = {
-        "dead_devices": tuple(dead.device for dead in model.faults.dead_devices),
-        "resets": tuple(reset.device for reset in model.faults.resets),
-    }
-    for section, devices in named.items():
-        for index, device in enumerate(devices):
-            if device not in model.managers:
-                yield _unknown(("faults", section, index, "device"), "manager", device, model.managers)
-
-
-def _bus_errors(model: SimulationFile) -> Iterator[_Trouble]:
-    buses = [manager.bus for manager in model.managers.values()]
-    seen = set[str]()
-    for index, errors in enumerate(model.faults.bus_errors):
-        loc: _Loc = ("faults", "bus_errors", index, "bus")
-        if errors.bus not in buses:
-            yield _unknown(loc, "bus", errors.bus, buses)
-        elif errors.bus in seen:
-            came = f"the errors of bus {errors.bus!r} stand here twice"
-            yield _Trouble(loc=loc, came=came, advice="write them in one entry")
-        seen.add(errors.bus)
-
-
-def _unknown(loc: _Loc, what: str, name: str, known: Collection[str]) -> _Trouble:
-    return _Trouble(loc=loc, came=f"there is no {what} {name!r}", advice=suggestion(name, known))
+            yield Trouble(loc=("channels", name), came=came, advice="give each rail a channel of its own")

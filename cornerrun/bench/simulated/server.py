@@ -1,4 +1,4 @@
-"""A simulated bench behind loopback TCP: each bus and the meter on a port of its own."""
+"""A simulated bench behind loopback TCP: each bus, each instrument and the board's console on a port of its own."""
 
 import errno
 import socket
@@ -11,6 +11,7 @@ from pathlib import Path
 from cornerrun.bench.pmbus.frames import GREETING, REQUEST_HEAD_LENGTH, encode_reply, request_head
 from cornerrun.bench.scpi.session import TextLink
 from cornerrun.bench.simulated.bench import SimulatedBench
+from cornerrun.bench.simulated.board_console import BoardConsole
 from cornerrun.bench.simulated.bus import SimulatedBus
 from cornerrun.bench.simulated.wire import wire_bits
 from cornerrun.bench.simulated.yielding import YieldingClock
@@ -22,14 +23,17 @@ __all__ = ["SimulationServer"]
 _LOOPBACK = "127.0.0.1"
 _LONGEST_LINE = 1 << 16
 _ANSWER_TIMEOUT_S = 3600.0  # the meter itself says when it is done; the client decides how long it waits
+_CONSOLE_POLL_S = 0.02  # chosen: a person at a terminal does not notice
+_MOST_LINES = 200
 _Serve = Callable[[socket.socket], None]
 
 
 class SimulationServer:
     """Serves a bench until it is closed; clients may come, go, and die in the middle of a message.
 
-    ``addresses`` tells where each bus, by its name, and the meter, ``None``, can be reached. Several clients at once
-    see one and the same bench, as several masters on a bus would. It binds to loopback only: whoever reaches a bus
+    ``addresses`` tells where each bus, by its name, and the meter, ``None``, can be reached; ``others`` where "supply",
+    "electronic_load", "chamber" and "console" can, if the bench has them. Several clients at once see one and the same
+    bench, as several masters on a bus would. It binds to loopback only: whoever reaches a bus
     may write to it.
     """
 
@@ -41,19 +45,26 @@ class SimulationServer:
         clock_hz: Mapping[str, float] | None = None,
         port_base: int | None = None,
         seed: int | None = None,
+        serial: str | None = None,
     ) -> None:
         self._lock = threading.Lock()
         self._clock = YieldingClock(clock, self._lock)
-        self.bench = SimulatedBench.load(path, self._clock, seed=seed)
+        self.bench = SimulatedBench.load(path, self._clock, seed=seed, serial=serial)
         self._listeners: list[_Listener] = []
         self.addresses: dict[str | None, tuple[str, int]] = {}
+        self.others: dict[str, tuple[str, int]] = {}
         rates = clock_hz or {}
         try:
             for name, bus in self.bench.buses.items():
-                self._listen(name, self._bus_service(bus, rates.get(name, 100e3)), port_base)
+                self.addresses[name] = self._listen(self._bus_service(bus, rates.get(name, 100e3)), port_base)
             meter = self.bench.meter()
             if meter is not None:
-                self._listen(None, self._meter_service(meter), port_base)
+                self.addresses[None] = self._listen(self._text_service(meter), port_base)
+            for name in self.bench.rack.names:
+                self.others[name] = self._listen(self._text_service(self.bench.instrument(name)), port_base)
+            console = self.bench.console()
+            if console is not None:
+                self.others["console"] = self._listen(self._console_service(console), port_base)
         except BaseException:
             self.close()
             raise
@@ -64,8 +75,8 @@ class SimulationServer:
             listener.stop()
         self._listeners.clear()
 
-    def _listen(self, name: str | None, serve: _Serve, port_base: int | None) -> None:
-        port = 0 if port_base is None else port_base + len(self.addresses)
+    def _listen(self, serve: _Serve, port_base: int | None) -> tuple[str, int]:
+        port = 0 if port_base is None else port_base + len(self._listeners)
         try:
             listener = _Listener((_LOOPBACK, port), serve)
         except (OSError, OverflowError) as error:
@@ -74,8 +85,8 @@ class SimulationServer:
                 f"port {port} of {_LOOPBACK} cannot be used: {reason}; choose another --port-base"
             ) from error
         self._listeners.append(listener)
-        self.addresses[name] = (_LOOPBACK, int(listener.server_address[1]))
         listener.start()
+        return _LOOPBACK, int(listener.server_address[1])
 
     def _bus_service(self, bus: SimulatedBus, clock_hz: float) -> _Serve:
         def serve(connection: socket.socket) -> None:
@@ -100,7 +111,7 @@ class SimulationServer:
 
         return serve
 
-    def _meter_service(self, meter: TextLink) -> _Serve:
+    def _text_service(self, meter: TextLink) -> _Serve:
         def serve(connection: socket.socket) -> None:
             with self._lock:
                 meter.clear()
@@ -114,6 +125,27 @@ class SimulationServer:
                             answer = meter.read(_ANSWER_TIMEOUT_S)
                 if answer is not None:
                     connection.sendall(answer.encode("latin-1", "replace") + b"\n")
+
+        return serve
+
+    def _console_service(self, console: BoardConsole) -> _Serve:
+        def serve(connection: socket.socket) -> None:
+            lines = _Lines(connection)
+            # Lines come by themselves, too: whoever listens gets them without asking.
+            connection.settimeout(_CONSOLE_POLL_S)
+            while True:
+                try:
+                    line = lines.next()
+                except TimeoutError:
+                    line = ""
+                if line is None:
+                    return
+                with self._lock:
+                    if line:
+                        console.write(line)
+                    said = [console.read(0.0) for _ in range(_MOST_LINES) if console.has_answer]
+                for text in said:
+                    connection.sendall(text.encode("latin-1", "replace") + b"\n")
 
         return serve
 

@@ -73,7 +73,7 @@ def problems(tmp_path: Path, text: str) -> list[str]:
         ("  - {name: B, nominal: -1 V}", "rails[B].nominal"),
         ("  - {name: B, nominal: 1}", "has no unit; write it like '1 V'"),
         ("  - {name: B, nominal: 1 V, time_constnt: 1 ms}", "did you mean 'time_constant'?"),
-        ("faults: {trips: [{rail: A}]}", "nothing says when; give 'at', or 'when', or both"),
+        ("faults: {trips: [{rail: A}]}", "nothing says when; give 'at', 'when', 'visits' or 'corner'"),
         ("faults: {trips: [{rail: C, at: 1 s}]}", "there is no rail 'C'"),
         ("faults: {trips: [{rail: A, when: {A: {}}}]}", "the band is open; give 'below' or 'above'"),
         ("faults: {trips: [{rail: A, when: {Q: {below: 1 V}}}]}", "there is no rail 'Q'"),
