@@ -18,9 +18,9 @@ _POINTS = 64  # chosen: of a mean that has no closed form; the midpoint rule the
 class DisturbedOutput:
     """Adds parts to a base output, and holds the sum below a ceiling.
 
-    Parts count in proportion to the base while it is below nominal: an output that is off has none of them. A change of
-    the base is told at once; a change of anything else is told from the timeline, so that no rail's own change of
-    course is cut short by another's.
+    Parts count in full from half of nominal up, and in proportion below: an output that is off has none of them. A
+    change of the base is told at once; a change of anything else is told from the timeline, so that no rail's own
+    change of course is cut short by another's.
     """
 
     def __init__(self, base: Output, *, nominal_v: float, timeline: Timeline, ripple: Ripple | None = None) -> None:
@@ -68,7 +68,7 @@ class DisturbedOutput:
     def voltage_v(self, at_s: float, /) -> float:
         voltage_v = self._base.voltage_v(at_s)
         if self._parts:
-            share = min(1.0, max(0.0, voltage_v / self._nominal_v))
+            share = min(1.0, max(0.0, 2.0 * voltage_v / self._nominal_v))
             voltage_v += share * sum(part.voltage_v(at_s) for part in self._parts)
         for ceiling in self._ceilings:
             voltage_v = min(voltage_v, ceiling.voltage_v(at_s))
@@ -82,10 +82,10 @@ class DisturbedOutput:
         ripple_v = 0.0 if self._ripple is None else self._ripple.mean_v(from_s, to_s)
         if to_s <= from_s:
             return self.voltage_v(from_s) + ripple_v
-        if not self._ceilings and not self._has_short and self._base.voltage_v(from_s) >= self._nominal_v * 0.5:
-            mean_v = self._base.mean_v(from_s, to_s)
-            share = min(1.0, max(0.0, mean_v / self._nominal_v))
-            return mean_v + share * sum(part.mean_v(from_s, to_s) for part in self._parts) + ripple_v
+        lowest_v = min(self._base.voltage_v(from_s), self._base.voltage_v(to_s))
+        if not self._ceilings and not self._has_short and lowest_v >= 0.5 * self._nominal_v:
+            mean_v = self._base.mean_v(from_s, to_s) + sum(part.mean_v(from_s, to_s) for part in self._parts)
+            return mean_v + ripple_v
         step_s = (to_s - from_s) / _POINTS
         points = (self.voltage_v(from_s + (number + 0.5) * step_s) for number in range(_POINTS))
         return math.fsum(points) / _POINTS + ripple_v
