@@ -1,12 +1,14 @@
 """Put the parts of a run together: who reads, who moves, who judges, who brings the board back."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from cornerrun.bench.ports import Baseline, BenchPorts, Setpoint
 from cornerrun.clock import Clock
 from cornerrun.plan.bench_file import BenchFile
 from cornerrun.plan.model import NOMINAL, Plan
+from cornerrun.plan.proof import with_proof_levels
+from cornerrun.results.bench_records import ProofStep
 from cornerrun.run.aftermath import Aftermath
 from cornerrun.run.checking import Checking, CheckRuns, Subject
 from cornerrun.run.climate import Climate
@@ -15,6 +17,7 @@ from cornerrun.run.executor import Executor, Keeper
 from cornerrun.run.journal import Journal
 from cornerrun.run.measuring import Measurer
 from cornerrun.run.moving import Mover
+from cornerrun.run.proof import WiringProof
 from cornerrun.run.recovery import Recovery
 from cornerrun.run.sequence import Sequence
 from cornerrun.run.status_notes import StatusNotes
@@ -60,8 +63,12 @@ def assemble(
     setpoints: Mapping[tuple[str, str], Setpoint],
     subject: Subject,
     hold_s: float = 0.0,
+    keep_proof: Callable[[ProofStep], None] | None = None,
 ) -> Parts:
-    """Build every part of a run on one clock, one journal and one sequence."""
+    """Build every part of a run on one clock, one journal and one sequence.
+
+    Without ``keep_proof`` no wiring proof is made, whatever the plan asks.
+    """
     supervisor = Supervisor(
         plan=plan,
         power=bench.power,
@@ -128,6 +135,22 @@ def assemble(
         checking=checking,
         way_back=way_back,
         aftermath=aftermath,
+        proof=None
+        if plan.proof is None or keep_proof is None
+        else WiringProof(
+            plan=with_proof_levels(plan),
+            run_id=run_id,
+            mover=Mover(
+                plan=with_proof_levels(plan), power=bench.power, supervisor=supervisor, clock=clock, journal=journal
+            ),
+            measurer=measurer,
+            supervisor=supervisor,
+            sequence=sequence,
+            clock=clock,
+            journal=journal,
+            intend=store.intend,
+            keep=keep_proof,
+        ),
     )
     return Parts(executor=executor, supervisor=supervisor, mover=mover, way_back=way_back)
 

@@ -19,6 +19,7 @@ from cornerrun.run.itinerary import Itinerary
 from cornerrun.run.journal import Journal
 from cornerrun.run.moving import Mover
 from cornerrun.run.progress import StepStarted, VisitEnded
+from cornerrun.run.proof import WiringProof
 from cornerrun.run.sequence import WAYS, Phase, Trouble
 from cornerrun.run.sequence import Sequence as PhaseSequence
 from cornerrun.run.status_notes import StatusNotes
@@ -98,6 +99,7 @@ class Executor:
         checking: Checking,
         way_back: WayBack,
         aftermath: Aftermath,
+        proof: WiringProof | None = None,
     ) -> None:
         self._plan = plan
         self._run_id = run_id
@@ -117,6 +119,7 @@ class Executor:
         self._checking = checking
         self._way_back = way_back
         self._aftermath = aftermath
+        self._proof = proof
         self._controls = Controls(plan)
         self._visits: list[VisitRecord] = []
         self._unkept: VisitRecord | None = None
@@ -126,10 +129,11 @@ class Executor:
         self._has_good_control = False
         self._itinerary = Itinerary(plan, ())
 
-    def run(self, steps: Sequence[Step]) -> Ended:
-        """Perform steps, then bring the board back. Never raises."""
+    def run(self, steps: Sequence[Step], *, before: Callable[[], None] = lambda: None) -> Ended:
+        """Perform steps, then bring the board back; ``before`` is done first, with nothing moved. Never raises."""
         self._itinerary = Itinerary(self._plan, steps)
         try:
+            before()
             self._look_before()
             self._checking.begin_run()
             halt = self._walk()
@@ -152,6 +156,10 @@ class Executor:
         started_s = self._clock.now_s()
         while (step := self._itinerary.next()) is not None:
             halt: _Halt | None = None
+            if self._proof is not None and self._proof.is_due(step):
+                halt = self._prove(self._proof, step.ordinal)
+                if halt is not None:
+                    return halt
             record: VisitRecord | None
             if step.corner.name in self._barred and not step.is_control:
                 record = self._visitor.left_out(step, self._barred[step.corner.name])
@@ -175,6 +183,16 @@ class Executor:
             if halt is not None:
                 return halt
         return _Halt(trouble=None, why="")
+
+    def _prove(self, proof: WiringProof, ordinal: int) -> _Halt | None:
+        """Do the wiring proof; one that fails, or can't be finished, ends the run."""
+        try:
+            proof.prove(ordinal)
+        except BaseException as error:
+            dealt = self._aftermath.deal(error, visit=ordinal, moving=proof.moving, return_order=self._return_order)
+            self._journal.note("error", dealt.why)
+            return _Halt(trouble=dealt.trouble, why=dealt.why, state=dealt.state)
+        return None
 
     def _perform(self, step: Step) -> VisitRecord:
         self._sequence.go(Phase.INTENT)

@@ -3,21 +3,24 @@
 import os
 import platform
 import secrets
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
+from functools import partial
 from importlib.metadata import version
 
-from cornerrun.bench.ports import BenchPorts, MeterIdentity, RestoreRecipe, Setpoint
+from cornerrun.bench.ports import BenchPorts, MeterIdentity, Note, RestoreRecipe, Setpoint
 from cornerrun.clock import Clock
 from cornerrun.corners.model import Selection, Step
 from cornerrun.errors import NotAtNominal, StoreError
 from cornerrun.plan.bench_file import BenchFile
 from cornerrun.plan.model import Plan
 from cornerrun.plan.serial import plan_to_json
-from cornerrun.results.records import InstrumentRecord, Run, RunResult, SetpointRecord
+from cornerrun.results.records import Event, InstrumentRecord, Run, RunResult, SetpointRecord
 from cornerrun.results.store import Store
 from cornerrun.results.verdict import RunVerdict
 from cornerrun.run.assembly import assemble, encoded_setpoints
 from cornerrun.run.checking import CheckRuns, Subject
+from cornerrun.run.configuration import Configuration
 from cornerrun.run.ending import RunEnd, conclude, exit_code
 from cornerrun.run.executor import Ended
 from cornerrun.run.journal import Journal
@@ -107,13 +110,43 @@ def run_plan(  # noqa: PLR0917 - the order in which they come to be
             setpoints=setpoints,
             subject=Subject(serial=serial, seed=seed, unit=unit_data or {}, directory=plan.directory),
             hold_s=hold_s,
+            keep_proof=partial(store.add_proof, run.run_id),
         )
         store.begin_run(run, recipe, baseline)
+        configuration = Configuration(
+            plan=plan,
+            read=bench.snapshot,
+            keep=partial(store.add_snapshot, run.run_id),
+            clock=clock,
+            journal=journal,
+        )
         journal.tell(RunStarted(run_id=run.run_id, steps=len(steps)))
-        ended = parts.executor.run(steps)
+        ended = parts.executor.run(steps, before=configuration.before)
+        ended = _look_after(ended, configuration, bench.notes, journal, partial(store.add_event, run.run_id))
         end = _close(run, ended, plan=plan, steps=steps, store=store, clock=clock)
         journal.tell(RunEnded(run_id=end.run_id, result=end.result, end_state=end.end_state, why=end.why))
         return end
+
+
+def _look_after(
+    ended: Ended,
+    configuration: Configuration,
+    notes: Callable[[], Sequence[Note]],
+    journal: Journal,
+    keep: Callable[[Event], None],
+) -> Ended:
+    """Compare the devices with how they were found; what fails here changes nothing about the board."""
+    try:
+        configuration.after(ended.end_state)
+        for note in notes():
+            journal.note(note.severity, note.what, note.rail)
+        journal.flush(keep)
+    except StoreError as error:
+        why = "; ".join(filter(None, (ended.why, str(error))))
+        return replace(ended, why=why, trouble=ended.trouble or Trouble.STORE)
+    except Exception as error:
+        return replace(ended, why="; ".join(filter(None, (ended.why, explain(error)))))
+    return ended
 
 
 def _refuse_if_unfinished(bench: BenchPorts, store: Store) -> None:

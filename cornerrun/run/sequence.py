@@ -45,6 +45,8 @@ class Trouble(Enum):
     INSTRUMENT = "an instrument failed"
     CHECK = "the worker of a check failed"
     REFUSED = "the guard refused a write"
+    HEALTH = "a bus gives more errors than its budget allows"
+    PROOF = "the bench is wired otherwise than its files say"
     TRIP = "a device shut a rail down"
     SEVERE_TRIP = "an over-voltage, over-current or over-temperature trip"
     HARD_LIMIT = "a measured voltage is beyond a hard limit"
@@ -95,6 +97,8 @@ WAYS: Mapping[Trouble, Way] = MappingProxyType(
         Trouble.INSTRUMENT: Way(first=Phase.RETURN, outcome=Outcome.ERROR, ends_run=False),
         Trouble.CHECK: Way(first=Phase.RETURN, outcome=Outcome.ERROR, ends_run=False),
         Trouble.REFUSED: Way(first=Phase.RETURN, outcome=Outcome.SKIPPED, ends_run=False),
+        Trouble.HEALTH: Way(first=Phase.RETURN, outcome=Outcome.ERROR, ends_run=True),
+        Trouble.PROOF: Way(first=Phase.RETURN, outcome=Outcome.ERROR, ends_run=True),
         # Whether the run goes on after a recovered trip is the plan's policy.
         Trouble.TRIP: Way(first=Phase.RECOVER, outcome=Outcome.TRIPPED, ends_run=False),
         Trouble.SEVERE_TRIP: Way(first=Phase.OFF, outcome=Outcome.TRIPPED, ends_run=True),

@@ -354,6 +354,8 @@ class FakeStore:
         self.intents: list[Intent] = []
         self.visits: list[VisitRecord] = []
         self.events: list[Event] = []
+        self.snapshots: list[Any] = []
+        self.proof: list[Any] = []
         self.end: tuple[Any, ...] | None = None
         self.before: Callable[[str], None] = lambda _: None
 
@@ -377,6 +379,14 @@ class FakeStore:
     def finish_visit(self, run_id: str, record: VisitRecord) -> None:
         self._called("finish", record.visit.ordinal)
         self.visits.append(record)
+
+    def add_snapshot(self, run_id: str, snapshot: Any) -> None:
+        self._called("add_snapshot")
+        self.snapshots.append(snapshot)
+
+    def add_proof(self, run_id: str, step: Any) -> None:
+        self._called("add_proof")
+        self.proof.append(step)
 
     def add_event(self, run_id: str, event: Event) -> None:
         self._called("event", event.what)
