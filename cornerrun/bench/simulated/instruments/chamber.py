@@ -91,6 +91,10 @@ class Chamber:
         self._legs: deque[Leg] = deque(maxlen=_REMEMBERED_LEGS)
         self._lead(now_s, settings.start, 0.0, self._driven, (settings.start, 0.0, settings.start))
 
+    def refresh(self) -> None:
+        """Carry out what has become due: the end of a ramp, the door, the guard."""
+        self._now_s()
+
     def go(self, target_degc: float) -> None:
         """Head for a temperature, the door's state and the ramp permitting.
 

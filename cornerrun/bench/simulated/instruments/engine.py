@@ -77,8 +77,8 @@ def switchable(header: str, put: Callable[[bool], None], get: Callable[[], bool]
 class InstrumentEngine:
     """A text link with an instrument at its other end.
 
-    ``reset`` brings the settings of ``*RST``; ``wait_s`` tells when what goes on is over, for ``*OPC?`` and ``*WAI``;
-    ``power_down`` and ``power_up`` are told of a loss of supply.
+    ``reset`` brings the settings of ``*RST``, and after a loss of supply too unless ``restart`` does something else;
+    ``done_s`` tells when what goes on is over, for ``*OPC?`` and ``*WAI``; ``refresh`` carries out what has become due.
     """
 
     def __init__(
@@ -90,6 +90,7 @@ class InstrumentEngine:
         reset: Callable[[], None],
         restart: Callable[[], None] | None = None,
         done_s: Callable[[], float] | None = None,
+        refresh: Callable[[], object] | None = None,
         latency_s: float = 0.0,
     ) -> None:
         self.status = Status()
@@ -98,6 +99,7 @@ class InstrumentEngine:
         self._reset = reset
         self._restart = restart or reset
         self._done_s = done_s or clock.now_s
+        self._refresh = refresh or clock.now_s
         self._answer: list[str] = []
         self._due_s = clock.now_s()
         self._identity = identity
@@ -123,6 +125,7 @@ class InstrumentEngine:
         self._due_s = self._clock.now_s()
         try:
             for unit in self._units(message):
+                self._refresh()
                 answer = self._find(unit).act(unit.parameters)
                 if answer is not None:
                     self._answer.append(answer)

@@ -120,14 +120,16 @@ class Rack:
         entries: tuple[Entry, ...]
         reset: Callable[[], None]
         done_s: Callable[[], float] | None = None
+        refresh: Callable[[], None] | None = None
         if name == "supply" and self.supply is not None:
             settings, entries, reset = self.supply.settings, supply_entries(self.supply), self.supply.reset
+            refresh = self.supply.refresh
         elif name == "electronic_load" and self.electronic_load is not None:
             load = self.electronic_load
             settings, entries, reset = load.settings, load_entries(load), load.reset
         elif name == "chamber" and self.chamber is not None:
             settings, entries, reset = self.chamber.settings, chamber_entries(self.chamber), self.chamber.reset
-            done_s = self.chamber.done_s
+            done_s, refresh = self.chamber.done_s, self.chamber.refresh
         else:
             raise KeyError(name)
         engine = InstrumentEngine(
@@ -136,6 +138,7 @@ class Rack:
             clock=self._clock,
             reset=reset,
             done_s=done_s,
+            refresh=refresh,
             latency_s=settings.latency,
         )
         return with_faults(engine, settings.faults, clock=self._clock, seed=self._seed, name=name)

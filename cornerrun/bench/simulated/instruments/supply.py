@@ -91,6 +91,10 @@ class Supply:
         self._limiting = 0
         self._regulate(clock.now_s(), at_once=True)
 
+    def refresh(self) -> None:
+        """Carry out what has become due, such as a trip."""
+        self._now_s()
+
     def board_changed(self, at_s: float) -> None:
         """Take notice, on the timeline, that the board draws something else."""
         self._timeline.at(at_s, self._regulate)
