@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from itertools import product
 
 from cornerrun.corners.factors import Factor, Factors
+from cornerrun.corners.nogoods import FREE
 from cornerrun.corners.relations import Passage
 from cornerrun.plan.model import NOMINAL, Plan
 
@@ -54,6 +55,11 @@ class Grid:
                 return None
             found.append(names.index(level))
         return tuple(found)
+
+    def inside(self, levels: Mapping[str, str]) -> tuple[int, ...]:
+        """Tell the row of a corner, with -1 for each factor whose level is none of its own here."""
+        found = ((names, levels.get(rail, NOMINAL)) for rail, names in self.axes.items())
+        return tuple(names.index(level) if level in names else FREE for names, level in found)
 
     def constraints(self) -> Iterator[Constraint]:
         """List what the plan forbids in so many words, and what each relation alone rules out."""

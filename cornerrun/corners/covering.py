@@ -112,12 +112,8 @@ def coverage(
     nogoods = Nogoods(space.levels, forbidden)
     rows = _rows(space, array)
     rows = rows[nogoods.allows(rows)]
-    counts = np.zeros(space.size, dtype=np.int64)
-    numbers = space.numbers(np.maximum(rows, 0))
-    is_open = (rows == FREE)[:, space.columns].any(axis=2)
-    np.add.at(counts, numbers[~is_open], 1)
     possible = feasible(space, nogoods, np.random.default_rng(0))
-    is_met = counts >= times
+    is_met = space.counts(rows) >= times
     return Coverage(
         strength=strength,
         total=space.size,

@@ -88,12 +88,24 @@ class TupleSpace:
         return found
 
     def counts(self, rows: Ints) -> Ints:
-        """Count how often each tuple is met."""
+        """Count how often each tuple is met; a level below 0 stands for none of the factor's own, and meets nothing."""
         total = np.zeros(self.size, dtype=np.int64)
         step = max(1, 4_000_000 // max(1, len(self.offsets)))
         for start in range(0, len(rows), step):
-            total += np.bincount(self.numbers(rows[start : start + step]).ravel(), minlength=self.size)
+            part = rows[start : start + step]
+            numbers = self.numbers(np.maximum(part, 0))
+            if part.size and part.min() < 0:
+                numbers = numbers[~(part < 0)[:, self.columns].any(axis=2)]
+            total += np.bincount(numbers.ravel(), minlength=self.size)
         return total
+
+    def digits(self) -> Ints:
+        """Tell the levels of every tuple: tuples x strength, in the order of their numbers."""
+        combination = np.repeat(np.arange(len(self.offsets)), self.sizes)
+        rest = np.arange(self.size) - self.offsets[combination]
+        counts = np.asarray(self.levels, dtype=np.int64)[self.columns]
+        found: Ints = rest[:, np.newaxis] // self.weights[combination] % counts[combination]
+        return found
 
     def spell(self, number: int) -> Tuple:
         """Tell the factors and levels of a tuple by its number."""
