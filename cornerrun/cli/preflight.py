@@ -12,6 +12,7 @@ from cornerrun.errors import EXIT_PASS, EXIT_PLAN, PlanProblems, Problem
 if TYPE_CHECKING:
     from cornerrun.plan.bench_file import BenchFile
     from cornerrun.plan.model import Plan
+    from cornerrun.preflight.facts import Facts
 
 __all__ = ["command"]
 
@@ -24,23 +25,22 @@ __all__ = ["command"]
 def command(*, plan_path: Path, bench_path: Path | None, limits_path: Path | None, as_json: bool) -> int:
     """List every problem of a plan and its files, and each level of each rail against its hard limits.
 
-    Nothing is powered: a bench file is read, a simulated bench is asked for its formats, no link is opened. Ends with 0
-    if a run could start, with 2 if not.
+    Nothing is powered or moved. A simulated bench is asked for its devices' formats and limits; a real one only if
+    --bench names it: then its registers are read, and nothing but PAGE is written, which is put back. Ends with 0 if a
+    run could start, with 2 if not.
     """
     from cornerrun.cli.preflight_text import preflight_json, preflight_lines
-    from cornerrun.preflight.facts import gather
     from cornerrun.preflight.rules import apply_rules
 
     problems: list[Problem] = []
     plan = _plan(plan_path, limits_path, problems)
     bench_file, bench_missing = _bench(plan_path, plan, bench_path, problems)
-    modes = _modes(plan, bench_file, problems)
-    if plan is None or problems:
+    facts = _facts(plan, bench_file, problems, may_open=bench_path is not None)
+    if facts is None or problems:
         if as_json:
             print_json(preflight_json(problems=problems))
             return EXIT_PLAN
         raise PlanProblems(tuple(problems))
-    facts = gather(plan, bench_file, None, modes)
     found = apply_rules(facts)
     if as_json:
         print_json(preflight_json(facts=facts, found=found))
@@ -85,13 +85,15 @@ def _bench(
         return None, None
 
 
-def _modes(plan: "Plan | None", bench_file: "BenchFile | None", problems: list[Problem]) -> dict[str, int]:
-    from cornerrun.preflight.modes import simulated_modes
+def _facts(
+    plan: "Plan | None", bench_file: "BenchFile | None", problems: list[Problem], *, may_open: bool
+) -> "Facts | None":
+    from cornerrun.preflight.facts import gather
 
-    if plan is None or bench_file is None:
-        return {}
+    if plan is None:
+        return None
     try:
-        return dict(simulated_modes(plan, bench_file))
+        return gather(plan, bench_file, None, may_open=may_open)
     except PlanProblems as error:
         problems.extend(error.problems)
-        return {}
+        return None

@@ -3,6 +3,7 @@
 from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import cached_property
 from pathlib import Path
 
 from cornerrun.bench.pmbus.profile import Profile, load_profile
@@ -13,8 +14,9 @@ from cornerrun.errors import CornerrunError, PlanError
 from cornerrun.plan.bench_file import BenchFile
 from cornerrun.plan.document import Reader
 from cornerrun.plan.load import plan_tree
-from cornerrun.plan.model import Plan, Rail
+from cornerrun.plan.model import NOMINAL, Plan, Rail
 from cornerrun.plan.nodes import Loc, Node, ProblemList
+from cornerrun.preflight.device_values import BenchValues
 from cornerrun.preflight.levels import RailLevels, rail_levels
 
 __all__ = ["Facts", "gather"]
@@ -25,28 +27,41 @@ class Facts:
     """A plan with what follows from it.
 
     ``levels`` hold each rail's levels as encoded, in plan order. ``profiles`` go by profile name; ``profile_trouble``
-    says why one is not there. ``trouble`` says why corners cannot be selected or ordered at all.
+    says why one is not there. ``values`` is what the devices of a bench hold, as far as they were asked. ``trouble``
+    says why corners cannot be selected or ordered at all.
     """
 
     plan: Plan
     bench_file: BenchFile | None
     profiles: Mapping[str, Profile]
     profile_trouble: Mapping[str, str]
+    values: BenchValues
     levels: tuple[RailLevels, ...]
     selection: Selection
     steps: tuple[Step, ...]
     trouble: str
     tree: Node | None
 
-    @property
+    @cached_property
     def corners(self) -> tuple[Corner, ...]:
         """Every corner that the run visits, once, the nominal ones among them."""
         return tuple({step.corner.name: step.corner for step in self.steps}.values())
 
-    @property
+    @cached_property
     def visits(self) -> Mapping[str, int]:
         """How often each corner is visited, by name."""
         return Counter(step.corner.name for step in self.steps)
+
+    @cached_property
+    def by_rail(self) -> Mapping[str, RailLevels]:
+        """The levels of each rail, by its name."""
+        return {found.rail.name: found for found in self.levels}
+
+    def setpoint_v(self, corner: Corner, rail: str) -> float:
+        """What a rail is asked for at a corner, as its word means it; one that follows goes with its leader."""
+        found = self.by_rail[rail]
+        leader = found.rail.tracks.rail if found.rail.tracks else rail
+        return found.row(corner.by_rail().get(leader, NOMINAL)).setpoint_v
 
     def scan_s(self, rail: Rail) -> float | None:
         """The time between conversions of a rail's ADC; None where nobody says."""
@@ -83,9 +98,22 @@ def gather(
     plan: Plan,
     bench_file: BenchFile | None,
     profiles: Mapping[str, Profile] | None,
-    vout_modes: Mapping[str, int],
+    vout_modes: Mapping[str, int] | None = None,
+    *,
+    values: BenchValues | None = None,
+    may_open: bool = False,
 ) -> Facts:
-    """Work out what the rules look at; ``profiles`` None loads those that the plan names."""
+    """Work out what the rules look at.
+
+    ``profiles`` None loads those that the plan names. ``values`` None asks the devices: those of a bench that is
+    simulated in this process, and real ones with ``may_open``; ``vout_modes`` (VOUT_MODE bytes by rail) given instead
+    asks nobody.
+
+    Raises:
+        PlanProblems: a simulation file has problems.
+        BenchBusy: another process holds the bench that is to be asked.
+
+    """
     loaded: dict[str, Profile] = dict(profiles or {})
     profile_trouble: dict[str, str] = {}
     for name in dict.fromkeys(device.profile for device in plan.devices.values()):
@@ -95,13 +123,19 @@ def gather(
             loaded[name] = load_profile(name, plan.directory)
         except PlanError as error:
             profile_trouble[name] = str(error)
+    if values is None and vout_modes is None and bench_file is not None:
+        from cornerrun.preflight.device_reading import read_values
+
+        values = read_values(plan, bench_file, loaded, may_open=may_open)
+    held = values or BenchValues()
     selection, planned, trouble = _planned(plan)
     return Facts(
         plan=plan,
         bench_file=bench_file,
         profiles=loaded,
         profile_trouble=profile_trouble,
-        levels=rail_levels(plan, vout_modes, loaded),
+        values=held,
+        levels=rail_levels(plan, vout_modes or {}, loaded, held.rails),
         selection=selection,
         steps=planned,
         trouble=trouble,

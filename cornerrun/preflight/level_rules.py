@@ -1,41 +1,44 @@
 """Levels against hard limits, against the device's own limits, and against the steps of its words."""
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 
-from cornerrun.plan.model import NOMINAL, Rail
 from cornerrun.plan.trim_levels import is_trim_level
 from cornerrun.preflight.facts import Facts
-from cornerrun.preflight.finding import Finding, Severity, Subject
+from cornerrun.preflight.finding import Finding, Subject
 from cornerrun.preflight.levels import LevelRow, RailLevels
+from cornerrun.preflight.places import level_subject
+from cornerrun.preflight.reach import reach
 from cornerrun.units import Kind, show
 
-__all__ = ["device_limits", "hard_limits", "quantisation"]
+__all__ = ["hard_limits", "quantisation"]
 
 _COARSE = 0.1  # chosen: a tenth of the margin lost to rounding is worth a word
-_Sides = Mapping[str, tuple[Severity, str]]
-_HIGH_SIDE: _Sides = {
-    "vout_max": ("error", "the device would clamp there, in silence"),
-    "ov_fault": ("error", "the device would shut the rail down"),
-    "ov_warn": ("warning", "the device would warn"),
-}
-_LOW_SIDE: _Sides = {
-    "vout_min": ("error", "the device would clamp there, in silence"),
-    "uv_fault": ("error", "the device would shut the rail down"),
-    "uv_warn": ("warning", "the device would warn"),
-    "power_good_off": ("warning", "power good would go away, and whatever waits for it"),
-}
+_SLACK_V = 1e-9  # chosen: the rounding of a difference of two floats, far below any register's step
 
 
 def hard_limits(facts: Facts) -> Iterator[Finding]:
-    """Whether every level, as encoded and off by the rail's accuracy, keeps inside the hard limits."""
+    """Whether every level, as encoded, keeps inside the hard limits: off by the rail's accuracy, with ripple and steps.
+
+    The guard of a run judges accuracy alone; the voltage that a load sees is judged here.
+    """
     for found in facts.levels:
+        limits = found.rail.hard_limits
         for row in found.rows:
+            subject = level_subject(facts, "hard limits", found.rail, row.level)
             if row.verdict == "beyond hard limit":
-                limits = found.rail.hard_limits
                 numbers = f"{row.level} at {_volts(row.setpoint_v)}{_encoded(row)}, off by "
                 numbers += f"{show(found.rail.accuracy_ratio, Kind.RATIO)}, crosses the hard limits of "
                 numbers += f"{_volts(limits.min_v)} to {_volts(limits.max_v)} by {_volts(-row.headroom_v)}"
-                yield _subject(facts, "hard limits", found.rail, row.level).error(numbers, "choose a smaller margin")
+                yield subject.error(numbers, "choose a smaller margin")
+                continue
+            for sign, limit_v in ((1, limits.max_v), (-1, limits.min_v)):
+                worst = reach(found.rail, row.setpoint_v, sign)
+                beyond_v = (worst.fast_v - limit_v) * sign
+                if beyond_v > _SLACK_V:
+                    numbers = f"{row.level} at {_volts(row.setpoint_v)}{_encoded(row)} may come to "
+                    numbers += f"{_volts(worst.fast_v)} ({worst.parts}), beyond the hard limit of {_volts(limit_v)} by "
+                    numbers += _volts(beyond_v)
+                    yield subject.error(numbers, "choose a smaller margin, or calm the supply")
 
 
 def quantisation(facts: Facts) -> Iterator[Finding]:
@@ -44,7 +47,7 @@ def quantisation(facts: Facts) -> Iterator[Finding]:
     for found in facts.levels:
         if not found.rail.is_commanded:
             continue
-        if found.mode is None and found.rail.power is not None:
+        if found.page_format is None and found.rail.power is not None:
             unknown.setdefault(found.rail.power.device, []).append(found.rail.name)
         yield from _words(facts, found)
     for device, rails in unknown.items():
@@ -58,44 +61,23 @@ def _words(facts: Facts, found: RailLevels) -> Iterator[Finding]:
     for row in found.rows:
         if row.verdict == "not encodable":
             advice = "check 'vout_mode'; the device's words do not hold this voltage"
-            yield _subject(facts, "quantisation", rail, row.level).error(f"{row.level}: {row.why}", advice)
+            yield level_subject(facts, "quantisation", rail, row.level).error(f"{row.level}: {row.why}", advice)
         if row.word is None or row.error_v is None:
             continue
         same = seen.setdefault(row.word, row.level)
         # In relative mode nominal is a voltage and the others are ratios: their words say nothing of each other.
-        is_comparable = found.mode is None or not found.mode.is_relative or NOMINAL not in (same, row.level)
-        # A setpoint of the characterisation may well be a level that the rail has anyway: the same voltage, twice named.
+        is_comparable = found.is_ratio(same) == found.is_ratio(row.level)
+        # A setpoint of the characterisation may be a level that the rail has anyway: one voltage, named twice.
         is_twin = is_trim_level(row.level) and rail.levels[same] == rail.levels[row.level]
         if same != row.level and is_comparable and not is_twin:
             numbers = f"{row.level} and {same} have the same code, 0x{row.word:04X}"
             advice = "choose levels at least one step apart"
-            yield _subject(facts, "quantisation", rail, row.level).error(numbers, advice)
+            yield level_subject(facts, "quantisation", rail, row.level).error(numbers, advice)
         elif row.error_share is not None and row.error_share > _COARSE:
             numbers = f"{row.level} at {_volts(row.target_v)} becomes {_volts(row.decoded_v or 0.0)}: rounding takes "
             numbers += f"{show(row.error_share, Kind.RATIO, digits=3)} of the margin"
             advice = "choose a level that is a whole number of steps, or a finer VOUT_MODE"
-            yield _subject(facts, "quantisation", rail, row.level).warning(numbers, advice)
-
-
-def device_limits(facts: Facts) -> Iterator[Finding]:
-    """Whether a level comes to a limit that the device keeps, as far as the plan states them."""
-    for found in facts.levels:
-        rail = found.rail
-        for row in found.rows:
-            for sides, sign in ((_HIGH_SIDE, 1.0), (_LOW_SIDE, -1.0)):
-                reached_v = row.setpoint_v * (1.0 + sign * rail.accuracy_ratio)
-                hit = next((n for n in sides if n in rail.device_limits and _is_at(reached_v, n, sign, rail)), None)
-                if hit is None:
-                    continue
-                severity, consequence = sides[hit]
-                numbers = f"{row.level}, off by its accuracy, comes to {_volts(reached_v)}, and {hit} is "
-                numbers += f"{_volts(rail.device_limits[hit])}: {consequence}"
-                advice = f"move {row.level} or {hit}"
-                yield _subject(facts, "device limits", rail, row.level).finding(severity, numbers, advice)
-
-
-def _is_at(reached_v: float, name: str, sign: float, rail: Rail) -> bool:
-    return (reached_v - rail.device_limits[name]) * sign >= 0
+            yield level_subject(facts, "quantisation", rail, row.level).warning(numbers, advice)
 
 
 def _encoded(row: LevelRow) -> str:
@@ -104,8 +86,3 @@ def _encoded(row: LevelRow) -> str:
 
 def _volts(value_v: float) -> str:
     return show(value_v, Kind.VOLTAGE)
-
-
-def _subject(facts: Facts, rule: str, rail: Rail, level: str) -> Subject:
-    field = "nominal" if level == NOMINAL else "margin" if level in ("high", "low") else "levels"
-    return Subject(rule=rule, rail=rail.name, position=facts.position("rails", rail.name, field, level))

@@ -1,13 +1,15 @@
 """Each level of each rail: wished for, encoded, decoded again, and what that leaves to the hard limits."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
+from cornerrun.bench.pmbus.codec import PageFormat
 from cornerrun.bench.pmbus.formats import VoutMode
 from cornerrun.bench.pmbus.profile import Profile
 from cornerrun.errors import FormatError
 from cornerrun.plan.model import NOMINAL, Plan, Rail
+from cornerrun.preflight.device_values import DeviceValues
 
 __all__ = ["LevelRow", "RailLevels", "level_table", "rail_levels"]
 
@@ -45,11 +47,41 @@ class LevelRow:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class RailLevels:
-    """The rows of one rail, nominal first. ``mode`` is how its words are read, None where nobody says."""
+    """The rows of one rail, nominal first.
+
+    ``page_format`` is how its words are read, None where nobody says; ``values`` what its device holds, if it was
+    asked. With ``by_command`` the device is moved by VOUT_COMMAND itself, not by its margin registers.
+    """
 
     rail: Rail
-    mode: VoutMode | None
+    page_format: PageFormat | None
     rows: tuple[LevelRow, ...]
+    values: DeviceValues | None = None
+    by_command: bool = False
+
+    def register(self, level: str) -> str:
+        """Name the register that holds a level."""
+        is_margin = level != NOMINAL and not self.by_command
+        return _margin_register(self.rail, level) if is_margin else "VOUT_COMMAND"
+
+    def is_ratio(self, level: str) -> bool:
+        """Whether the word of a level is a ratio to VOUT_COMMAND."""
+        return self.page_format is not None and self.page_format.is_ratio(self.register(level))
+
+    def limits_v(self, level: str) -> Mapping[str, float]:
+        """The limits that the device keeps while the rail is at a level: its own where it was read, else the plan's.
+
+        Ratios go with VOUT_COMMAND (PMBus 1.3), so a device that is moved by it takes them along.
+        """
+        if self.values is None:
+            return self.rail.device_limits
+        limits = {**self.rail.device_limits, **self.values.limits_v}
+        for name in self.values.unset:
+            limits.pop(name, None)
+        if self.by_command and self.values.command_v:
+            share = (self.row(level).setpoint_v - self.values.trim_v) / self.values.command_v
+            limits |= {name: limits[name] * share for name in self.values.ratios & limits.keys()}
+        return limits
 
     def row(self, level: str) -> LevelRow:
         """Look up a level; KeyError if the rail has none of that name."""
@@ -60,62 +92,90 @@ class RailLevels:
 
 
 def level_table(
-    plan: Plan, vout_modes: Mapping[str, int], profiles: Mapping[str, Profile] | None = None
+    plan: Plan,
+    vout_modes: Mapping[str, int],
+    profiles: Mapping[str, Profile] | None = None,
+    values: Mapping[str, DeviceValues] | None = None,
 ) -> tuple[LevelRow, ...]:
     """Work out every level of every rail, in plan order.
 
-    ``vout_modes`` gives VOUT_MODE bytes by rail name, as read from a bench; the plan's own stand where it gives none.
+    ``values`` is what devices hold, by rail name. Where there are none, ``vout_modes`` gives VOUT_MODE bytes by rail
+    name; the plan's own stand before those.
     """
-    return tuple(row for found in rail_levels(plan, vout_modes, profiles or {}) for row in found.rows)
+    found = rail_levels(plan, vout_modes, profiles or {}, values or {})
+    return tuple(row for rail in found for row in rail.rows)
 
 
-def rail_levels(plan: Plan, vout_modes: Mapping[str, int], profiles: Mapping[str, Profile]) -> tuple[RailLevels, ...]:
+def rail_levels(
+    plan: Plan, vout_modes: Mapping[str, int], profiles: Mapping[str, Profile], values: Mapping[str, DeviceValues]
+) -> tuple[RailLevels, ...]:
     """Work out the levels of every rail, in plan order; a rail that hardware makes follow another goes with it."""
     found: dict[str, RailLevels] = {}
     leaders = [rail for rail in plan.rails if rail.tracks is None]
     for rail in leaders:
-        mode = _mode(plan, rail, vout_modes, profiles)
-        found[rail.name] = RailLevels(rail=rail, mode=mode, rows=_encoded(rail, mode))
+        held = values.get(rail.name)
+        byte = held.vout_mode if held is not None else vout_modes.get(rail.name)
+        profile = profiles.get(plan.devices[rail.power.device].profile) if rail.power is not None else None
+        bare = RailLevels(
+            rail=rail,
+            page_format=_page_format(plan, rail, byte, profile, is_read=held is not None),
+            rows=(),
+            values=held,
+            by_command=profile is not None and profile.by_command,
+        )
+        found[rail.name] = replace(bare, rows=_encoded(bare))
     for rail in plan.rails:
         if rail.tracks is not None:
-            found[rail.name] = RailLevels(
-                rail=rail, mode=None, rows=_following(rail, found[rail.tracks.rail], rail.tracks.ratio)
-            )
+            rows = _following(rail, found[rail.tracks.rail], rail.tracks.ratio)
+            # A page that only measures a rail which follows another may watch it with limits of its own.
+            found[rail.name] = RailLevels(rail=rail, page_format=None, rows=rows, values=values.get(rail.name))
     return tuple(found[rail.name] for rail in plan.rails)
 
 
-def _mode(plan: Plan, rail: Rail, vout_modes: Mapping[str, int], profiles: Mapping[str, Profile]) -> VoutMode | None:
+def _page_format(
+    plan: Plan, rail: Rail, byte: int | None, profile: Profile | None, *, is_read: bool
+) -> PageFormat | None:
     if rail.power is None:
         return None
-    device = plan.devices[rail.power.device]
-    byte = device.vout_mode if device.vout_mode is not None else vout_modes.get(rail.name)
+    expected = plan.devices[rail.power.device].vout_mode
+    if not is_read and expected is not None:
+        byte = expected
     if byte is None:
         return None
-    profile = profiles.get(device.profile)
-    return VoutMode.from_byte(byte, direct=profile.direct if profile else None)
+    if profile is None:
+        return PageFormat(mode=VoutMode.from_byte(byte))
+    return profile.page_format(rail.power.page, byte)
 
 
-def _encoded(rail: Rail, mode: VoutMode | None) -> tuple[LevelRow, ...]:
+def _encoded(found: RailLevels) -> tuple[LevelRow, ...]:
+    rail, page_format, held = found.rail, found.page_format, found.values
     rows: list[LevelRow] = []
-    nominal_v = rail.nominal_v
+    command_v, trim_v = (held.command_v, held.trim_v) if held is not None else (rail.nominal_v, 0.0)
     for level, target_v in rail.levels.items():
         if rail.power is None:
             rows.append(_row(rail, level, "not commanded"))
-        elif mode is None:
+        elif page_format is None:
             rows.append(_row(rail, level, "code unknown"))
+        elif level == NOMINAL and held is not None:
+            # Nominal is never written: what the device holds is what it is.
+            rows.append(_row(rail, level, "ok", word=held.command_word, decoded_v=command_v + trim_v))
         else:
-            is_ratio = mode.is_relative and level != NOMINAL
+            register = found.register(level)
+            base_v = command_v if found.is_ratio(level) else 1.0
             try:
-                # PMBus 1.3: margin words are ratios to VOUT_COMMAND where VOUT_MODE bit 7 is set.
-                word = mode.encode(target_v / nominal_v if is_ratio else target_v)
-                decoded_v = mode.decode(word) * (nominal_v if is_ratio else 1.0)
+                word = page_format.encode(register, (target_v - trim_v) / base_v)
+                decoded_v = page_format.decode(register, word) * base_v
             except FormatError as error:
                 rows.append(_row(rail, level, "not encodable", why=str(error)))
                 continue
             if level == NOMINAL:
-                nominal_v = decoded_v
-            rows.append(_row(rail, level, "ok", word=word, decoded_v=decoded_v))
+                command_v = decoded_v
+            rows.append(_row(rail, level, "ok", word=word, decoded_v=decoded_v + trim_v))
     return tuple(rows)
+
+
+def _margin_register(rail: Rail, level: str) -> str:
+    return "VOUT_MARGIN_HIGH" if rail.levels[level] > rail.nominal_v else "VOUT_MARGIN_LOW"
 
 
 def _following(rail: Rail, leader: RailLevels, ratio: float) -> tuple[LevelRow, ...]:

@@ -8,13 +8,21 @@ from cornerrun.plan.bench_file import BenchFile
 from cornerrun.plan.model import Plan
 from cornerrun.preflight.bench_rules import calibration, channels, conditions, devices
 from cornerrun.preflight.check_rules import callables, places
-from cornerrun.preflight.corner_rules import relations, runnable
+from cornerrun.preflight.collision_rules import clamps, faults, power_good, warnings
+from cornerrun.preflight.corner_rules import runnable
+from cornerrun.preflight.counting_rules import error_ratios
+from cornerrun.preflight.device_rules import contradictions, unchecked, unread
+from cornerrun.preflight.device_values import BenchValues
 from cornerrun.preflight.facts import Facts, gather
 from cornerrun.preflight.finding import Finding
-from cornerrun.preflight.level_rules import device_limits, hard_limits, quantisation
-from cornerrun.preflight.modes import simulated_modes
+from cornerrun.preflight.level_rules import hard_limits, quantisation
+from cornerrun.preflight.load_rules import currents, pins, power
+from cornerrun.preflight.meter_rules import uncertainty_ratio
+from cornerrun.preflight.relation_rules import relations
 from cornerrun.preflight.timing_rules import bands, settling
-from cornerrun.preflight.trial_rules import good_board, trials
+from cornerrun.preflight.trial_rules import good_board, intermittents, trials
+from cornerrun.preflight.trim_rules import authority
+from cornerrun.preflight.upstream_rules import headroom
 
 __all__ = ["RULES", "apply_rules", "findings", "stop_on_errors"]
 
@@ -22,20 +30,34 @@ Rule = Callable[[Facts], Iterator[Finding]]
 
 RULES: tuple[Rule, ...] = (
     hard_limits,
-    device_limits,
+    clamps,
+    faults,
+    warnings,
+    power_good,
+    contradictions,
     quantisation,
+    authority,
+    headroom,
+    pins,
+    currents,
+    power,
     runnable,
     relations,
     settling,
     bands,
     trials,
+    intermittents,
     good_board,
+    error_ratios,
+    uncertainty_ratio,
     places,
     callables,
     devices,
     channels,
     conditions,
     calibration,
+    unread,
+    unchecked,
 )
 _ORDER = {"error": 0, "warning": 1, "note": 2}
 
@@ -45,15 +67,15 @@ def findings(
     bench_file: BenchFile | None = None,
     profiles: Mapping[str, Profile] | None = None,
     vout_modes: Mapping[str, int] | None = None,
+    *,
+    values: BenchValues | None = None,
 ) -> tuple[Finding, ...]:
     """Apply every rule; errors first, in the order of the rules.
 
-    ``profiles`` go by name, those missing are loaded. ``vout_modes`` gives VOUT_MODE bytes by rail, as read from a
-    bench; None asks the simulation of a simulated bench, and nothing else.
+    ``profiles`` go by name, those missing are loaded. ``values`` is what devices hold; without it the devices of a
+    simulated bench are asked, and nobody else. ``vout_modes`` (VOUT_MODE bytes by rail) given instead asks nobody.
     """
-    if vout_modes is None:
-        vout_modes = {} if bench_file is None else simulated_modes(plan, bench_file)
-    return apply_rules(gather(plan, bench_file, profiles, vout_modes))
+    return apply_rules(gather(plan, bench_file, profiles, vout_modes, values=values))
 
 
 def apply_rules(facts: Facts) -> tuple[Finding, ...]:

@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 
 from cornerrun.plan.model import Rail
+from cornerrun.preflight.arrival import Arrival, arrival, longest_moves
 from cornerrun.preflight.facts import Facts
 from cornerrun.preflight.finding import Finding, Subject
 from cornerrun.units import Kind, show
@@ -13,25 +14,41 @@ _LEAST_READINGS = 3  # what the settling detector asks for: two agree by chance
 
 
 def settling(facts: Facts) -> Iterator[Finding]:
-    """Whether the conversions of a rail's own ADC leave time to settle, hold and be seen before the timeout."""
+    """Whether a rail has time to get there, hold and be seen by its own ADC before the timeout."""
+    moves = longest_moves(facts)
     for rail in facts.plan.rails:
-        scan_s = facts.scan_s(rail)
-        if scan_s is None or not rail.is_moved:
+        if not rail.is_moved:
             continue
-        settle = rail.settle
-        held_s = max(settle.stable_for_s, (_LEAST_READINGS - 1) * scan_s)
-        least_s = scan_s + held_s
+        settle, scan_s = rail.settle, facts.scan_s(rail)
+        there = arrival(facts.by_rail[rail.name], *moves[rail.name]) if rail.name in moves else Arrival.nothing()
+        held_s = max(settle.stable_for_s, (_LEAST_READINGS - 1) * (scan_s or 0.0))
+        least_s = max(there.time_s, scan_s or 0.0) + held_s
+        if scan_s is not None:
+            parts = f"one conversion every {_time(scan_s)} and a hold of {_time(settle.stable_for_s)}"
+        elif there.parts:
+            parts = f"a hold of {_time(settle.stable_for_s)}"
+        else:
+            continue  # nobody says how fast it is, and nobody could see it
+        if there.time_s:
+            start_v, end_v = moves[rail.name]
+            parts = f"{_volts(start_v)} to {_volts(end_v)} takes {_time(there.time_s)} into the band ({there.parts}); "
+            parts += f"with {_conversions(scan_s)} and a hold of {_time(settle.stable_for_s)} it"
+        need = "needs" if there.time_s or scan_s is None else "need"
         if least_s >= settle.timeout_s:
-            numbers = f"one conversion every {_time(scan_s)} and a hold of {_time(settle.stable_for_s)} need "
-            numbers += f"{_time(least_s)} at least, and the timeout is {_time(settle.timeout_s)}: it can never settle"
+            numbers = f"{parts} {need} {_time(least_s)} at least, and the timeout is {_time(settle.timeout_s)}: it can "
+            numbers += "never settle"
             yield _subject(facts, rail, "timeout").error(numbers, f"write a timeout well above {_time(least_s)}")
         elif 2 * least_s > settle.timeout_s:
-            numbers = f"of the timeout of {_time(settle.timeout_s)}, {_time(least_s)} go into conversions and hold"
+            numbers = f"{parts} {need} {_time(least_s)} of the timeout of {_time(settle.timeout_s)}"
             yield _subject(facts, rail, "timeout").warning(numbers, "leave the rail more time to move")
-        if settle.stable_for_s < (_LEAST_READINGS - 1) * scan_s:
+        if scan_s is not None and settle.stable_for_s < (_LEAST_READINGS - 1) * scan_s:
             numbers = f"{_LEAST_READINGS} conversions every {_time(scan_s)} span {_time(held_s)}, longer than the hold "
             numbers += f"of {_time(settle.stable_for_s)}"
             yield _subject(facts, rail, "stable_for").note(numbers, "settling will take the longer of the two")
+
+
+def _conversions(scan_s: float | None) -> str:
+    return "no conversion to wait for" if scan_s is None else f"one conversion every {_time(scan_s)}"
 
 
 def bands(facts: Facts) -> Iterator[Finding]:
@@ -58,6 +75,10 @@ def bands(facts: Facts) -> Iterator[Finding]:
 
 def _time(duration_s: float) -> str:
     return show(duration_s, Kind.TIME)
+
+
+def _volts(value_v: float) -> str:
+    return show(value_v, Kind.VOLTAGE)
 
 
 def _share(ratio: float) -> str:

@@ -16,9 +16,10 @@ from cornerrun.stats.proportions import (
 )
 from cornerrun.units import Kind, show
 
-__all__ = ["good_board", "trials"]
+__all__ = ["good_board", "intermittents", "trials"]
 
 _CONFIDENCE = 0.95  # chosen: what a screen shows is told at the confidence that most plans ask for
+_INTERMITTENT = 0.05  # chosen: a fault that shows itself in one trial of twenty is what screens miss most
 _GOOD = 0.999  # chosen: a board whose every trial passes with this probability is called good here
 
 
@@ -56,6 +57,26 @@ def good_board(facts: Facts) -> Iterator[Finding]:
         numbers += f"corner) with a chance of {chance * 100:.3g} %"
         subject = Subject(rule="trials", position=facts.position("criteria", "checks"))
         yield subject.note(numbers, "allow more failures in more trials if good boards must pass more often")
+
+
+def intermittents(facts: Facts) -> Iterator[Finding]:
+    """How probably a fault that shows itself in 5 % of trials is seen at a corner, and makes the criterion fail."""
+    for check in facts.plan.checks:
+        counts = _trials_by_corner(facts, check)
+        if not counts:
+            continue
+        count = min(counts.values())
+        allowed = _allowed(check.criterion or facts.plan.criteria.checks, count)
+        seen = 1.0 - (1.0 - _INTERMITTENT) ** count
+        needed = demonstration_size(reliability=1.0 - _INTERMITTENT, confidence=_CONFIDENCE)
+        numbers = f"{check.name!r}: a fault in {show(_INTERMITTENT, Kind.RATIO)} of trials shows itself in "
+        numbers += f"{_counted(count)} with a chance of {show(seen, Kind.RATIO, digits=3)}"
+        if allowed is not None and allowed < count:
+            passes = acceptance_probability(pass_probability=1.0 - _INTERMITTENT, trials=count, failures=allowed)
+            numbers += f", and a corner that has it passes with one of {show(passes, Kind.RATIO, digits=3)}"
+        subject = Subject(rule="intermittent", position=facts.position("checks", check.name, "trials"))
+        advice = f"{_counted(needed)} would show it with {show(_CONFIDENCE, Kind.RATIO)}"
+        yield subject.note(numbers, advice)
 
 
 def _demonstrable(check: Check, asked: Demonstrate, count: int, given: str, subject: Subject) -> Finding:

@@ -88,15 +88,15 @@ TRIPS = {
     "a level at the device's OV fault limit": (
         [("page: 0}}", "page: 0}, device_limits: {ov_fault: 0.896 V}}")],
         (
-            "plan.yaml:8:43: error: device limits: CORE: high, off by its accuracy, comes to 897.04 mV, and ov_fault "
-            "is 896 mV: the device would shut the rail down; move high or ov_fault"
+            "plan.yaml:8:43: error: device limits: CORE: high at 892.58 mV may come to 897.04 mV (accuracy 0.5 %), and "
+            "ov_fault in the plan of 896 mV acts there: the device would shut the rail down; move high or ov_fault"
         ),
     ),
     "a level at the device's UV warning limit": (
         [("page: 0}}", "page: 0}, device_limits: {uv_warn: 0.805 V}}")],
         (
-            "plan.yaml:8:43: warning: device limits: CORE: low, off by its accuracy, comes to 803.58 mV, and uv_warn "
-            "is 805 mV: the device would warn; move low or uv_warn"
+            "plan.yaml:8:43: warning: device limits: CORE: low at 807.62 mV may come to 803.58 mV (accuracy 0.5 %), "
+            "and uv_warn in the plan of 805 mV acts there: the device would warn; move low or uv_warn"
         ),
     ),
 }
@@ -155,7 +155,10 @@ def test_relations_are_judged_on_what_the_words_mean(looked) -> None:
     assert looked(scheme, place, ("min: 0.2 V", "min: 0.2473 V")) == []
     found = looked(scheme, place, ("min: 0.2 V", "min: 0.2474 V"))
     assert [(item.severity, item.rule) for item in found] == [("error", "relations")]
-    assert found[0].numbers == "DDR less CORE is 247.314 mV at corner 'skew' once encoded, beyond 247.4 mV"
+    assert found[0].numbers == (
+        "DDR - CORE could be 247.31 mV on the way, below 247.4 mV, as the words mean it (CORE to high, DDR to low; "
+        "corner 'skew')"
+    )
 
 
 def test_corners_that_cannot_be_run_are_named_with_their_reason(looked) -> None:
