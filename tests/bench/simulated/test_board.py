@@ -140,3 +140,74 @@ def test_a_threshold_has_one_side(section: dict[str, str]) -> None:
 def test_a_spread_is_a_positive_voltage(spread: str) -> None:
     with pytest.raises(ValidationError):
         Threshold.model_validate({"rail": "CORE", "below": "0.8 V", "spread": spread})
+
+
+FREQUENCY = {"voltage": "2 mV", "per": "10 MHz", "at": "100 MHz"}
+
+
+def check(**fields: Any) -> BoardSettings:
+    return BoardSettings.model_validate({"checks": {"march": fields}})
+
+
+def test_a_faster_clock_moves_an_edge_inward() -> None:
+    fast = board(below="0.80 V", spread="4 mV", frequency=FREQUENCY)
+    assert margins(fast, "march", view(0.80, conditions={"clock": 120e6})) == pytest.approx((-1.0,))
+    assert margins(fast, "march", view(0.80, conditions={"clock": 80e6})) == pytest.approx((1.0,))
+    assert margins(fast, "march", view(0.80)) == pytest.approx((0.0,))
+    above = board(above="0.90 V", spread="4 mV", frequency=FREQUENCY)
+    assert margins(above, "march", view(0.90, conditions={"clock": 120e6})) == pytest.approx((-1.0,))
+
+
+def test_a_function_may_fail_by_temperature_alone() -> None:
+    hot = check(temperatures=[{"above": "85 degC", "spread": "2 degC"}, {"below": "-20 degC", "spread": "2 degC"}])
+    assert margins(hot, "march", view(0.8, conditions={"ambient": 81.0})) == pytest.approx((2.0, 50.5))
+    assert pass_probability(hot, "march", view(0.8, conditions={"ambient": 85.0})) == pytest.approx(0.5)
+
+
+def test_a_function_may_fail_by_frequency_alone() -> None:
+    fast = check(frequencies=[{"above": "400 MHz", "spread": "5 MHz"}])
+    assert share(fast, view(0.8, conditions={"clock": 400e6})) == pytest.approx(0.5, abs=0.032)
+    assert share(fast, view(0.8, conditions={"clock": 350e6}), 300) == 1.0
+
+
+def test_a_condition_that_the_plan_does_not_set_is_named() -> None:
+    with pytest.raises(CheckError, match="needs the condition 'clock'; the plan sets 'ambient'"):
+        passes(
+            check(frequencies=[{"above": "1 MHz", "spread": "1 Hz"}]), "march", view(0.8, conditions={"ambient": 25.0})
+        )
+
+
+@dataclass(frozen=True, kw_only=True)
+class ToldView(View):
+    board: Mapping[str, str] = field(default_factory=dict)
+
+
+def told(core_v: float, **state: str) -> ToldView:
+    return ToldView(readings={"CORE": Rail(core_v)}, conditions={"ambient": 25.0}, board=state)
+
+
+def test_the_temperature_of_the_silicon_is_what_the_bench_says() -> None:
+    own = board(below="0.80 V", spread="4 mV", per_kelvin="0.2 mV", condition="junction")
+    assert margins(own, "march", told(0.80, junction="65.0")) == pytest.approx((-2.0,))
+    assert margins(own, "march", told(0.80)) == pytest.approx((0.0,))
+
+
+def test_damage_and_hysteresis_move_edges_inward_as_the_bench_says() -> None:
+    own = board(below="0.80 V", spread="4 mV", hysteresis="8 mV")
+    assert margins(own, "march", told(0.80, **{"shift march": "0.004"})) == pytest.approx((-1.0,))
+    assert margins(own, "march", told(0.80, crossed="other/0\nmarch/0")) == pytest.approx((-2.0,))
+    assert margins(own, "march", told(0.80, crossed="march/1")) == pytest.approx((0.0,))
+
+
+def test_intermittent_faults_have_their_rate_at_any_voltage() -> None:
+    loose = check(intermittent={"rate": "10 %"})
+    # Four standard errors of a share of 10 % in 4000.
+    assert share(loose, view(0.85)) == pytest.approx(0.90, abs=0.019)
+    assert pass_probability(loose, "march", view(0.85)) == pytest.approx(0.90)
+
+
+def test_intermittent_faults_come_in_bursts() -> None:
+    loose = check(intermittent={"rate": "10 %", "burst": "10"})
+    passed = [passes(loose, "march", view(0.85, trial=trial)) for trial in range(2000)]
+    assert all(len(set(passed[start : start + 10])) == 1 for start in range(0, 2000, 10))
+    assert 0.7 < sum(passed) / 2000 < 0.98
