@@ -482,7 +482,7 @@ def test_rails_are_read_in_real_time_while_a_check_runs(directory: Path, view: C
         runner.prepare()
         done = runner.run(check, view, tick)
     assert done.outcome is Outcome.PASS
-    assert reads >= 6
+    assert reads >= 3
     assert done.trials[0].duration_s >= 0.15
 
 
