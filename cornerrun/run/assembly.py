@@ -18,6 +18,7 @@ from cornerrun.run.journal import Journal
 from cornerrun.run.measuring import Measurer
 from cornerrun.run.moving import Mover
 from cornerrun.run.proof import WiringProof
+from cornerrun.run.proof_readings import ProofReadings
 from cornerrun.run.recovery import Recovery
 from cornerrun.run.sequence import Sequence
 from cornerrun.run.status_notes import StatusNotes
@@ -143,8 +144,7 @@ def assemble(
             mover=Mover(
                 plan=with_proof_levels(plan), power=bench.power, supervisor=supervisor, clock=clock, journal=journal
             ),
-            measurer=measurer,
-            supervisor=supervisor,
+            readings=ProofReadings(meter=bench.meter, scan_s=bench.power.scan_s, supervisor=supervisor, clock=clock),
             sequence=sequence,
             clock=clock,
             journal=journal,
@@ -155,11 +155,7 @@ def assemble(
     return Parts(executor=executor, supervisor=supervisor, mover=mover, way_back=way_back)
 
 
-def _warming(
-    plan: Plan, measurer: Measurer, supervisor: Supervisor, clock: Clock, journal: Journal
-) -> Warming | None:
+def _warming(plan: Plan, measurer: Measurer, supervisor: Supervisor, clock: Clock, journal: Journal) -> Warming | None:
     if plan.trim is None or plan.trim.warm_up is None:
         return None
-    return Warming(
-        warm_up=plan.trim.warm_up, measurer=measurer, supervisor=supervisor, clock=clock, journal=journal
-    )
+    return Warming(warm_up=plan.trim.warm_up, measurer=measurer, supervisor=supervisor, clock=clock, journal=journal)

@@ -156,7 +156,7 @@ class Executor:
         started_s = self._clock.now_s()
         while (step := self._itinerary.next()) is not None:
             halt: _Halt | None = None
-            if self._proof is not None and self._proof.is_due(step):
+            if self._proof is not None and self._proof.is_due:
                 halt = self._prove(self._proof, step.ordinal)
                 if halt is not None:
                     return halt

@@ -1,7 +1,7 @@
 """The direction and wiring proof: each rail alone by a small step, before anything is margined."""
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from cornerrun.clock import Clock
 from cornerrun.corners.model import Corner, RailLevel, Step
@@ -11,22 +11,13 @@ from cornerrun.plan.proof import PROOF_DOWN, PROOF_UP
 from cornerrun.results.bench_records import ProofReading, ProofStep
 from cornerrun.results.records import Intent
 from cornerrun.run.journal import Journal
-from cornerrun.run.measuring import Measurer
 from cornerrun.run.moving import Mover
+from cornerrun.run.proof_readings import ProofReadings, Seen
 from cornerrun.run.sequence import Phase
 from cornerrun.run.sequence import Sequence as PhaseSequence
-from cornerrun.run.supervisor import Supervisor
 from cornerrun.run.wiring import judge_step, swaps
 
 __all__ = ["WiringProof"]
-
-_SWEEPS = 3  # chosen: the mean of so many conversions stands against noise where there is no meter
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class _Seen:
-    telemetry_v: Mapping[str, float]
-    reference_v: Mapping[str, float]
 
 
 class WiringProof:
@@ -41,8 +32,7 @@ class WiringProof:
         plan: Plan,
         run_id: str,
         mover: Mover,
-        measurer: Measurer,
-        supervisor: Supervisor,
+        readings: ProofReadings,
         sequence: PhaseSequence,
         clock: Clock,
         journal: Journal,
@@ -52,8 +42,7 @@ class WiringProof:
         self._plan = plan
         self._run_id = run_id
         self._mover = mover
-        self._measurer = measurer
-        self._supervisor = supervisor
+        self._readings = readings
         self._sequence = sequence
         self._clock = clock
         self._journal = journal
@@ -62,9 +51,10 @@ class WiringProof:
         self._is_due = plan.proof is not None
         self.moving: tuple[str, ...] = ()
 
-    def is_due(self, step: Step) -> bool:
-        """Whether the proof has to be done before a step."""
-        return self._is_due and not step.corner.is_nominal
+    @property
+    def is_due(self) -> bool:
+        """Whether the proof has still to be done: before the first control point, which needs the meter wired right."""
+        return self._is_due
 
     def prove(self, ordinal: int) -> None:
         """Step every commanded rail and bring it back; every rail gets its turn before anything is said.
@@ -80,24 +70,26 @@ class WiringProof:
             step = replace(step, troubles=judge_step(self._plan, self._plan.proof, step))
             self._keep(step)
             steps.append(step)
-        troubles = [trouble for step in steps for trouble in step.troubles]
+        unreadable = self._readings.unreadable
+        troubles = [*unreadable.values(), *(trouble for step in steps for trouble in step.troubles)]
         if troubles:
-            raise ProofFailed("the wiring proof failed: " + "; ".join((*swaps(self._plan, steps), *troubles)))
+            named = swaps(self._plan, steps, unreadable)
+            raise ProofFailed("the wiring proof failed: " + "; ".join(dict.fromkeys((*named, *troubles))))
         self._journal.note("note", f"wiring proof passed: {len(steps)} rails, each stepped alone")
 
-    def _measured_at_home(self, ordinal: int) -> _Seen:
+    def _measured_at_home(self, ordinal: int) -> Seen:
         self._begin(ordinal, ())
         self._sequence.go(Phase.MOVE)
         self._sequence.go(Phase.MEASURE)
-        return self._measure()
+        return self._readings.measure()
 
-    def _step(self, rail: str, ordinal: int, before: _Seen) -> tuple[ProofStep, _Seen]:
+    def _step(self, rail: str, ordinal: int, before: Seen) -> tuple[ProofStep, Seen]:
         self._begin(ordinal, ((rail,),))
         step_v = self._away(rail)
-        after = self._measure()
+        after = self._readings.measure()
         self._go(rail, NOMINAL)
         self._sequence.go(Phase.MEASURE)
-        home = self._measure()
+        home = self._readings.measure()
         # What drifted meanwhile is the same on both sides of the step, so it goes half to each.
         readings = tuple(
             ProofReading(
@@ -147,15 +139,6 @@ class WiringProof:
         # A rail that never gets there is what the proof is after: the measurement says where it went.
         self._mover.settle(self._mover.with_followers((rail,)))
         self.moving = ()
-
-    def _measure(self) -> _Seen:
-        self._supervisor.begin("proof")
-        measured = self._measurer.measure(followers={}, settled_by_s=self._clock.now_s(), sweeps=_SWEEPS)
-        self._supervisor.take_ranges()
-        return _Seen(
-            telemetry_v={rail: mean.mean_v for rail, mean in measured.means.items()},
-            reference_v={rail: reading.reading_v for rail, reading in measured.references.items()},
-        )
 
 
 def _change(

@@ -1,6 +1,6 @@
 """What steps of single rails say of directions, pages and meter channels; pure."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
 from cornerrun.plan.model import Plan, Proof, Rail
@@ -35,11 +35,15 @@ def judge_step(plan: Plan, proof: Proof, step: ProofStep) -> tuple[str, ...]:
     return tuple(troubles)
 
 
-def swaps(plan: Plan, steps: Sequence[ProofStep]) -> tuple[str, ...]:
-    """Name rails whose channels, or pages, answer for each other: each moves where the other was stepped."""
+def swaps(plan: Plan, steps: Sequence[ProofStep], unreadable: Collection[str] = ()) -> tuple[str, ...]:
+    """Name rails whose channels, or pages, answer for each other: each moves where the other was stepped.
+
+    ``unreadable`` are rails with a channel that gives no reading, as a fixed range does on another rail.
+    """
     found = []
     for by, what in (("reference_v", "meter channels"), ("telemetry_v", "pages")):
-        answers = {step.rail: _answering(plan, step, by) for step in steps}
+        dumb = unreadable if by == "reference_v" else ()
+        answers = {step.rail: _answering(plan, step, by, dumb) for step in steps}
         for rail, other in answers.items():
             if other is not None and other != rail:
                 if answers.get(other) == rail:
@@ -50,9 +54,9 @@ def swaps(plan: Plan, steps: Sequence[ProofStep]) -> tuple[str, ...]:
     return tuple(found)
 
 
-def _answering(plan: Plan, step: ProofStep, by: str) -> str | None:
+def _answering(plan: Plan, step: ProofStep, by: str, dumb: Collection[str]) -> str | None:
     """The rail that moved by the step where the stepped one did not; None if the stepped one did, or nobody."""
-    moved: Mapping[str, float] = {
+    moved: Mapping[str, float] = dict.fromkeys(dumb, 0.0) | {
         reading.rail: abs(value) for reading in step.readings if (value := getattr(reading, by)) is not None
     }
     least_v = (1 - _OWN_ADC) * abs(step.step_v)
