@@ -37,7 +37,7 @@ def write_reports(
     from cornerrun.report.text import to_text
 
     data = store.load(run_id)
-    summary = summarise(data)
+    summary = summarise(data, runs=store.runs(serial=data.run.serial))
     paths = []
     if workbook:
         from cornerrun.report.workbook import write_workbook

@@ -106,6 +106,11 @@ class TrimSummary:
     ``worst_error`` is a share of the setpoint, at ``worst_setpoint_v``. ``quantisation_v`` is the largest distance of a
     setpoint from its target: it belongs to the register, not to the trim. ``excluded`` counts readings left out
     (unsettled, disputed, void). ``meter_limit_v`` is the meter's specification at the worst setpoint.
+
+    ``is_characterised``: the readings are those of the plan's characterisation; ``others`` counts those at other
+    corners, which then do not count. ``lowest_v`` and ``highest_v`` are the setpoints at the ends. ``drift_v`` is how
+    far nominal moved while they were taken: told, never subtracted. ``step_v`` is the register's step. ``declared``
+    names the parts of the uncertainty that the plan declares.
     """
 
     rail: str
@@ -129,6 +134,20 @@ class TrimSummary:
     claim: Literal["met", "not met", "open", "not measured", "no claim", "not commanded"]
     claim_why: str
     claim_probability: float | None
+    is_characterised: bool = False
+    others: int = 0
+    lowest_v: float | None = None
+    highest_v: float | None = None
+    hysteresis_v: Interval | None = None
+    lack_of_fit_p: float | None = None
+    drift_v: Interval | None = None
+    step_v: float | None = None
+    declared: tuple[str, ...] = ()
+
+    @property
+    def quantisation_standard_v(self) -> float | None:
+        """The standard uncertainty that rounding to the register's step would bring: the step over root twelve."""
+        return None if self.step_v is None else self.step_v / 12**0.5
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

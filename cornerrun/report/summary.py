@@ -4,9 +4,10 @@ from collections.abc import Mapping, Sequence
 
 from cornerrun.plan.model import Plan
 from cornerrun.report.rail_nouns import ControlDrift, Margin, RailSummary, TrimLevel, TrimSummary
-from cornerrun.report.summary_cautions import anomalies, cautions, instrument_summaries
+from cornerrun.report.summary_cautions import anomalies, cautions, earlier_attempts, instrument_summaries
 from cornerrun.report.summary_checks import check_corners, check_totals, number_summaries
 from cornerrun.report.summary_corners import corner_summaries, coverage, not_tested
+from cornerrun.report.summary_culprits import culprit_summaries
 from cornerrun.report.summary_model import (
     Anomaly,
     CheckCorner,
@@ -21,6 +22,7 @@ from cornerrun.report.summary_model import (
     Tally,
 )
 from cornerrun.report.summary_rails import all_margins, drifts, rail_summaries
+from cornerrun.report.summary_telemetry import device_telemetry
 from cornerrun.report.summary_trim import trim_summaries
 from cornerrun.results.accuracy import meter_specification, trim_accuracy
 from cornerrun.results.control import control_points, good_visits
@@ -55,11 +57,11 @@ _END_STATES = {
 }
 
 
-def summarise(data: RunData, *, plan: Plan | None = None) -> Summary:
+def summarise(data: RunData, *, plan: Plan | None = None, runs: Sequence[Run] = ()) -> Summary:
     """Compute everything that a report prints.
 
     ``plan`` defaults to the plan that the run carries. A run without an end is incomplete, and its board's state is not
-    known.
+    known. ``runs`` are those of the store, in any order: earlier ones of the same plan on the same unit are attempts.
     """
     run = data.run
     if plan is None:
@@ -75,11 +77,12 @@ def summarise(data: RunData, *, plan: Plan | None = None) -> Summary:
     missing = not_tested(data, plan, corners, tallies)
     checks = check_corners(tallies)
     rails = rail_summaries(plan, good, every_margin)
-    trim = trim_summaries(plan, accuracy)
+    trim = trim_summaries(plan, accuracy, run.setpoints)
     drift = drifts(plan, points)
     instruments = instrument_summaries(data)
     end_state = run.end_state or EndState.UNKNOWN
     tally = _tally(data, good, corners, tallies)
+    attempts = earlier_attempts(run, runs)
     return Summary(
         header=_header(run, plan, data.visits),
         result=run.result or RunResult.INCOMPLETE,
@@ -108,9 +111,13 @@ def summarise(data: RunData, *, plan: Plan | None = None) -> Summary:
             trim=trim,
             drift=drift,
             instruments=instruments,
+            attempts=attempts,
         ),
         instruments=instruments,
         phase_s=_phases(data.visits),
+        culprits=culprit_summaries(plan, data, good, tallies),
+        telemetry=device_telemetry(plan, good, meter_specification(run.instruments)),
+        attempts=attempts,
     )
 
 

@@ -4,10 +4,11 @@ from collections.abc import Iterable, Sequence
 from datetime import date
 
 from cornerrun.plan.model import Plan
+from cornerrun.report.analysis_nouns import Attempt
 from cornerrun.report.rail_nouns import ControlDrift, TrimSummary
 from cornerrun.report.summary_model import Anomaly, CheckCorner, InstrumentSummary, NotTested, Tally
 from cornerrun.results.control import ControlPoint
-from cornerrun.results.records import EndState, InstrumentRecord, Outcome, RunData
+from cornerrun.results.records import EndState, InstrumentRecord, Outcome, Run, RunData
 from cornerrun.units import Kind, show
 
 __all__ = ["anomalies", "cautions", "instrument_summaries"]
@@ -137,6 +138,7 @@ def cautions(
     trim: Sequence[TrimSummary],
     drift: Sequence[ControlDrift],
     instruments: Sequence[InstrumentSummary],
+    attempts: Sequence[Attempt] = (),
 ) -> tuple[str, ...]:
     """Say what limits the conclusions of a run, the gravest first."""
     said: list[str] = []
@@ -146,7 +148,9 @@ def cautions(
         said.append("The board was turned OFF, not brought to nominal: find out why before it is powered again.")
     if data.run.bench_kind == "simulated":
         said.append("SIMULATED bench: nothing here says anything of a real board.")
+    said += _about_attempts(attempts)
     said += _about_instruments(plan, trim, instruments)
+    said += _about_drift(trim)
     if tally.void:
         said.append(f"{tally.void} visits are void, since a control point was out; they count for nothing.")
     limit = plan.corners.control_points.drift_ratio
@@ -162,6 +166,50 @@ def cautions(
     said += _about_checks(plan, checks)
     said.append("One board was tested: it says nothing of the share of boards that pass.")
     return tuple(said)
+
+
+def earlier_attempts(run: Run, runs: Iterable[Run]) -> tuple[Attempt, ...]:
+    """Find the earlier runs of the same plan on the same unit, the oldest first."""
+    mine = _plan_hashes(run)
+    earlier = [
+        other
+        for other in runs
+        if other.run_id != run.run_id
+        and other.serial == run.serial
+        and other.started_utc < run.started_utc
+        and _plan_hashes(other) == mine
+    ]
+    earlier.sort(key=lambda other: other.started_utc)
+    return tuple(Attempt(run_id=other.run_id, started_utc=other.started_utc, result=other.result) for other in earlier)
+
+
+def _plan_hashes(run: Run) -> frozenset[str]:
+    return frozenset(source.sha256 for source in run.sources if source.role == "plan")
+
+
+def _about_attempts(attempts: Sequence[Attempt]) -> Iterable[str]:
+    if attempts:
+        results = ", ".join(str(item.result) if item.result is not None else "no end" for item in attempts)
+        yield (
+            f"Attempt {len(attempts) + 1} of this plan on this board (earlier: {results}): a pass after retries lets "
+            "more bad boards through than the first would."
+        )
+
+
+def _about_drift(trim: Sequence[TrimSummary]) -> Iterable[str]:
+    drifted = [
+        item.rail
+        for item in trim
+        if item.drift_v is not None
+        and item.expanded_v is not None
+        and min(abs(item.drift_v.low), abs(item.drift_v.high)) > item.expanded_v
+        and item.drift_v.low * item.drift_v.high > 0
+    ]
+    if drifted:
+        yield (
+            f"Nominal of {', '.join(drifted)} drifted by more than the uncertainty of its trim error while trim was "
+            "measured; the drift is told, not subtracted."
+        )
 
 
 def _about_instruments(

@@ -10,6 +10,7 @@ from datetime import datetime
 from typing import Literal
 
 from cornerrun.plan.model import Source
+from cornerrun.report.analysis_nouns import Attempt, CulpritSummary, DeviceTelemetry
 from cornerrun.report.rail_nouns import ControlDrift, Margin, RailSummary, TrimLevel, TrimSummary
 from cornerrun.results.decision import Decision
 from cornerrun.results.records import EndState, InstrumentRecord, Outcome, RunResult
@@ -233,6 +234,8 @@ class Summary:
     """Everything that a report prints.
 
     ``margins`` holds the smallest ones of all rails, worst first. ``phase_s`` is time by phase over the run.
+    ``culprits`` are of what failed at some corner; ``attempts`` are the earlier runs of this plan on this unit, oldest
+    first: a retest is counted, never hidden.
     """
 
     header: Header
@@ -255,3 +258,6 @@ class Summary:
     cautions: tuple[str, ...]
     instruments: tuple[InstrumentSummary, ...]
     phase_s: Mapping[str, float]
+    culprits: tuple[CulpritSummary, ...] = ()
+    telemetry: tuple[DeviceTelemetry, ...] = ()
+    attempts: tuple[Attempt, ...] = ()

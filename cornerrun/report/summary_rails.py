@@ -22,13 +22,19 @@ _MEASURED = {Outcome.PASS, Outcome.FAIL_VOLTAGE, Outcome.FAIL_FUNCTIONAL}
 class _Ruler:
     """Measures the distance of readings to limits, with the uncertainty and the scatter that are known of them."""
 
-    def __init__(self, plan: Plan, specification: MeterSpecification | None, accuracy: Iterable[RailAccuracy]) -> None:
+    def __init__(
+        self,
+        plan: Plan,
+        specification: MeterSpecification | None,
+        accuracy: Iterable[RailAccuracy],
+        good: Sequence[VisitRecord],
+    ) -> None:
         self._plan = plan
         self._rails = {rail.name: rail for rail in plan.rails}
         self._specification = specification
         # One component that is well known: the same factor for every reading.
         self._factor = Budget([Component("meter", 1.0)]).coverage_factor(0.95)
-        self._sigma_v: dict[str, float] = {}
+        self._sigma_v = _repeatability(good)
         for item in accuracy:
             scatter = item.estimate.repeatability_v if item.estimate is not None else None
             if scatter is not None and scatter.estimate:
@@ -125,6 +131,23 @@ class _Ruler:
         return found
 
 
+def _repeatability(good: Sequence[VisitRecord]) -> dict[str, float]:
+    """Tell the standard deviation of each rail's readings within its levels, for rails whose trim nobody estimates."""
+    groups: dict[tuple[str, str], list[float]] = {}
+    for record in good:
+        for reading in record.readings:
+            voltage_v = _voltage(reading)
+            if reading.outcome in _MEASURED and voltage_v is not None:
+                groups.setdefault((reading.rail, reading.level), []).append(voltage_v)
+    squares: dict[str, float] = {}
+    degrees: dict[str, int] = {}
+    for (rail, _), values in groups.items():
+        middle = sum(values) / len(values)
+        squares[rail] = squares.get(rail, 0.0) + sum((value - middle) ** 2 for value in values)
+        degrees[rail] = degrees.get(rail, 0) + len(values) - 1
+    return {rail: (squares[rail] / n) ** 0.5 for rail, n in degrees.items() if n and squares[rail] > 0}
+
+
 def _voltage(reading: Reading) -> float | None:
     return reading.reference_v if reading.reference_v is not None else reading.telemetry_v
 
@@ -136,7 +159,7 @@ def all_margins(
     accuracy: Iterable[RailAccuracy],
 ) -> tuple[Margin, ...]:
     """List every margin of every settled reading: by the meter where there is one, else by telemetry."""
-    ruler = _Ruler(plan, specification, accuracy)
+    ruler = _Ruler(plan, specification, accuracy, good)
     return tuple(margin for record in good for margin in ruler.of(record))
 
 

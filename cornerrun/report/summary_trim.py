@@ -1,22 +1,43 @@
 """Trim accuracy as reports print it: one row a rail, one row a setpoint."""
 
 from collections.abc import Sequence
+from itertools import combinations
 
-from cornerrun.plan.model import Plan
+from cornerrun.plan.model import NOMINAL, Plan
 from cornerrun.report.rail_nouns import TrimLevel, TrimSummary
 from cornerrun.results.accuracy import RailAccuracy
+from cornerrun.results.records import SetpointRecord
 from cornerrun.stats.trim import TrimEstimate
 from cornerrun.stats.trim_claim import TrimPoint
 
 __all__ = ["trim_summaries"]
 
 
-def trim_summaries(plan: Plan, accuracy: Sequence[RailAccuracy]) -> tuple[TrimSummary, ...]:
-    """Tell the trim accuracy of every rail, in plan order."""
-    return tuple(_summary(item, plan.criteria.trim_claim_ratio) for item in accuracy)
+def trim_summaries(
+    plan: Plan, accuracy: Sequence[RailAccuracy], setpoints: Sequence[SetpointRecord] = ()
+) -> tuple[TrimSummary, ...]:
+    """Tell the trim accuracy of every rail, in plan order; ``setpoints`` tell the step of each rail's register."""
+    steps: dict[str, float] = {}
+    for one, other in combinations(setpoints, 2):
+        # Nominal apart: in relative mode its word is a voltage and theirs are ratios.
+        if one.rail == other.rail and one.word != other.word and NOMINAL not in (one.level, other.level):
+            step_v = abs((one.decoded_v - other.decoded_v) / (one.word - other.word))
+            steps[one.rail] = min(step_v, steps.get(one.rail, step_v))
+    declared = plan.trim.declared if plan.trim is not None else ()
+    return tuple(
+        _summary(
+            item,
+            plan.criteria.trim_claim_ratio,
+            step_v=steps.get(item.rail),
+            declared=tuple(part.name for part in declared if part.rails is None or item.rail in part.rails),
+        )
+        for item in accuracy
+    )
 
 
-def _summary(item: RailAccuracy, claim_ratio: float | None) -> TrimSummary:
+def _summary(
+    item: RailAccuracy, claim_ratio: float | None, *, step_v: float | None, declared: tuple[str, ...]
+) -> TrimSummary:
     estimate = item.estimate
     levels = () if estimate is None else tuple(_level(item, estimate, point, claim_ratio) for point in estimate.points)
     worst = None if estimate is None else estimate.worst
@@ -45,6 +66,15 @@ def _summary(item: RailAccuracy, claim_ratio: float | None) -> TrimSummary:
         claim=item.claim,
         claim_why=item.claim_why,
         claim_probability=None if decision is None or item.claim == "open" else decision.probability,
+        is_characterised=item.readings is not None and item.readings.is_characterised,
+        others=0 if item.readings is None else item.readings.others,
+        lowest_v=min((level.setpoint_v for level in levels), default=None),
+        highest_v=max((level.setpoint_v for level in levels), default=None),
+        hysteresis_v=None if estimate is None else estimate.hysteresis_v,
+        lack_of_fit_p=None if estimate is None or estimate.lack_of_fit is None else estimate.lack_of_fit.p_value,
+        drift_v=item.drift_v,
+        step_v=step_v,
+        declared=declared if estimate is not None else (),
     )
 
 

@@ -4,6 +4,7 @@ from collections.abc import Iterable, Sequence
 from textwrap import wrap
 
 from cornerrun.report.summary_model import CheckCorner, CornerSummary, Summary
+from cornerrun.report.text_analysis import culprit_lines, number_lines, telemetry_lines
 from cornerrun.report.text_rails import accuracy_lines, drift_lines, margin_lines, rail_lines
 from cornerrun.report.text_table import one_line, percent, table
 from cornerrun.results.records import Outcome
@@ -23,9 +24,12 @@ def to_text(summary: Summary, *, is_full: bool = False) -> str:
         _head(summary),
         _section("Tested", _tested(summary)),
         _section("Failed", _failed(summary)),
+        _section("Culprits", culprit_lines(summary, is_full=is_full)),
         _section("Checks: probability that a trial on this board passes", _checks(summary, is_full=is_full)),
         _section("Smallest distances to limits", margin_lines(summary, is_full=is_full)),
+        _section("Smallest distances of checks' numbers to limits", number_lines(summary, is_full=is_full)),
         _section("Trim accuracy: reference reading less setpoint", accuracy_lines(summary, is_full=is_full)),
+        _section("Telemetry: device reading less reference reading", telemetry_lines(summary, is_full=is_full)),
         _section("Control points", drift_lines(summary, is_full=is_full)),
         _section("Rails", rail_lines(summary) if is_full else []),
         _section("Corners", _corners(summary.corners) if is_full else []),

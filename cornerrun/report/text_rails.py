@@ -17,7 +17,7 @@ def margin_lines(summary: Summary, *, is_full: bool) -> list[str]:
     shown = summary.margins if is_full else summary.margins[:_SHORT]
     if not shown:
         return ["no settled voltage was measured"]
-    header = ["rail", "limit", "corner", "measured", "limit at", "distance", "of target", "by"]
+    header = ["rail", "limit", "corner", "measured", "distance", "of target", "sigma", "by"]
     lines = table(header, [_margin_row(item) for item in shown], width=_WIDTH)
     if len(shown) < len(summary.margins):
         lines.append(f"and {len(summary.margins) - len(shown)} more that lie further from their limits")
@@ -33,11 +33,15 @@ def _margin_row(item: Margin) -> list[str]:
         f"{item.limit}, {item.side}",
         item.corner,
         show(item.measured_v, Kind.VOLTAGE, digits=6),
-        show(item.limit_v, Kind.VOLTAGE, digits=6),
         distance,
         percent(item.distance_ratio),
+        "-" if item.distance_sigma is None else _sigma(item.distance_sigma),
         item.measured_by,
     ]
+
+
+def _sigma(distance: float) -> str:
+    return f"{distance:.1f}" if abs(distance) < 100 else f"{distance:.0f}"
 
 
 def accuracy_lines(summary: Summary, *, is_full: bool) -> list[str]:

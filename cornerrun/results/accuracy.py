@@ -1,32 +1,32 @@
 """Trim accuracy of each rail from the readings of a run: reference reading against decoded setpoint."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
-from cornerrun.plan.model import Plan, Rail
+from cornerrun.plan.model import NOMINAL, Plan, Rail
 from cornerrun.results.control import good_visits
-from cornerrun.results.records import InstrumentRecord, Outcome, Reading, VisitRecord
+from cornerrun.results.records import InstrumentRecord, VisitRecord
+from cornerrun.results.trim_readings import TrimReadings, trim_readings
 
 if TYPE_CHECKING:
+    from cornerrun.stats.interval import Interval
     from cornerrun.stats.meter import MeterSpecification
     from cornerrun.stats.trim import TrimEstimate
 
 __all__ = ["RailAccuracy", "meter_specification", "trim_accuracy"]
 
-Direction = Literal["up", "down"]
 Status = Literal["measured", "not measured", "not commanded"]
 ClaimVerdict = Literal["met", "not met", "open", "not measured", "no claim", "not commanded"]
-
-# What is no settled reading, or one that two instruments contradict, says nothing of the trim.
-_USABLE = {Outcome.PASS, Outcome.FAIL_VOLTAGE, Outcome.FAIL_FUNCTIONAL}
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class RailAccuracy:
     """What a run shows of one rail's trim. ``levels`` names each setpoint: volts to level and target.
 
-    ``excluded`` counts meter readings that were left out: unsettled, disputed, or of a void visit.
+    ``excluded`` counts meter readings that were left out: unsettled, disputed, or of a void visit. ``readings`` are
+    those that count. ``drift_v`` is how far nominal moved while they were taken, by a line through its readings; it is
+    told, never subtracted.
     """
 
     rail: str
@@ -37,6 +37,8 @@ class RailAccuracy:
     excluded: int
     claim: ClaimVerdict
     claim_why: str
+    readings: TrimReadings | None = None
+    drift_v: "Interval | None" = None
 
 
 def meter_specification(instruments: Sequence[InstrumentRecord]) -> "MeterSpecification | None":
@@ -61,28 +63,14 @@ def trim_accuracy(
     Without a meter accuracy is "not measured", whatever the telemetry says: a device regulates to its own converter.
     """
     specification = meter_specification(instruments)
-    good = good_visits(plan, visits)
-    kept = {record.visit.ordinal for record in good}
-    by_rail: dict[str, list[Reading]] = {}
-    excluded: dict[str, int] = {}
-    for record in visits:
-        for reading in record.readings:
-            if reading.reference_v is None:
-                continue
-            if record.visit.ordinal in kept and reading.outcome in _USABLE and reading.setpoint_v:
-                by_rail.setdefault(reading.rail, []).append(reading)
-            else:
-                excluded[reading.rail] = excluded.get(reading.rail, 0) + 1
-    return tuple(
-        _of_rail(plan, rail, by_rail.get(rail.name, []), excluded.get(rail.name, 0), specification)
-        for rail in plan.rails
-    )
+    kept = frozenset(record.visit.ordinal for record in good_visits(plan, visits))
+    chosen = trim_readings(plan, visits, kept)
+    return tuple(_of_rail(plan, rail, chosen[rail.name], specification) for rail in plan.rails)
 
 
-def _of_rail(
-    plan: Plan, rail: Rail, readings: Sequence[Reading], excluded: int, specification: "MeterSpecification | None"
-) -> RailAccuracy:
+def _of_rail(plan: Plan, rail: Rail, chosen: TrimReadings, specification: "MeterSpecification | None") -> RailAccuracy:
     claim_ratio = plan.criteria.trim_claim_ratio
+    readings, excluded = chosen.readings, chosen.excluded
     if not rail.is_commanded:
         why = "it follows another rail" if rail.tracks is not None else "the run never moves it"
         return _without(rail, "not commanded", why, "not commanded", 0)
@@ -91,17 +79,22 @@ def _of_rail(
         return _without(rail, "not measured", why, "no claim" if claim_ratio is None else "not measured", excluded)
 
     from cornerrun.stats.trim import estimate_trim
+    from cornerrun.stats.uncertainty import Component, rectangular
 
-    setpoints = [reading.setpoint_v or 0.0 for reading in readings]
     # A specification that counts a share of range needs the range; a driver that cannot tell it leaves the claim open.
-    ranges = [reading.reference_range_v for reading in readings if reading.reference_range_v]
+    ranges = [item.reading.reference_range_v for item in readings if item.reading.reference_range_v]
     usable = specification if ranges or (specification and specification.range_ratio == 0) else None
     estimate = estimate_trim(
-        setpoints,
-        [reading.reference_v or 0.0 for reading in readings],
-        direction=_directions(setpoints),
+        [item.setpoint_v for item in readings],
+        [item.reference_v for item in readings],
+        direction=[item.direction for item in readings],
         meter=usable,
         range_v=max(ranges, default=0.0),
+        declared=[
+            Component(item.name, rectangular(item.half_width_v))
+            for item in (plan.trim.declared if plan.trim is not None else ())
+            if item.rails is None or rail.name in item.rails
+        ],
         claim_ratio=claim_ratio,
     )
     claim: ClaimVerdict = "no claim"
@@ -115,11 +108,27 @@ def _of_rail(
         status="measured",
         why="",
         estimate=estimate,
-        levels={reading.setpoint_v or 0.0: (reading.level, reading.target_v) for reading in readings},
+        levels={item.setpoint_v: (item.reading.level, item.reading.target_v) for item in readings},
         excluded=excluded,
         claim=claim,
         claim_why=why,
+        readings=chosen,
+        drift_v=_drift(chosen),
     )
+
+
+def _drift(chosen: TrimReadings) -> "Interval | None":
+    """Tell how far nominal moved from the first to the last of these readings; None for fewer than three of it."""
+    from cornerrun.stats.line import fit_line
+
+    rows = [(item.at_s, item.reference_v) for item in chosen.readings if item.reading.level == NOMINAL]
+    if len(rows) < 3 or len({at_s for at_s, _ in rows}) < 2:
+        return None
+    slope = fit_line([at_s for at_s, _ in rows], [v for _, v in rows]).slope_interval()
+    if slope is None or slope.estimate is None:
+        return None
+    span_s = chosen.readings[-1].at_s - chosen.readings[0].at_s
+    return replace(slope, estimate=slope.estimate * span_s, low=slope.low * span_s, high=slope.high * span_s)
 
 
 def _without(rail: Rail, status: Status, why: str, claim: ClaimVerdict, excluded: int) -> RailAccuracy:
@@ -133,16 +142,3 @@ def _without(rail: Rail, status: Status, why: str, claim: ClaimVerdict, excluded
         claim=claim,
         claim_why=why,
     )
-
-
-def _directions(setpoints: Sequence[float]) -> list[Direction | None]:
-    """Tell from which side each setpoint was reached; a rail that stays keeps its side."""
-    sides: list[Direction | None] = []
-    side: Direction | None = None
-    for index, setpoint in enumerate(setpoints):
-        if index and setpoint > setpoints[index - 1]:
-            side = "up"
-        elif index and setpoint < setpoints[index - 1]:
-            side = "down"
-        sides.append(side)
-    return sides

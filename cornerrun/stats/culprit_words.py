@@ -109,15 +109,15 @@ def _words(
             "that is no rail made it fail. Repeat failing corner and nominal in turn."
         )
     elif len(leading) == 1 and leading[0].explains_all:
-        yield f"{_name(leading[0].combination)} alone explains all {failures} failing corners and is in no passing one."
+        yield f"{_name(leading[0].combination)} alone explains {_all(failures)} and is in no passing one."
     elif leading[0].explains_all:
         yield (
-            f"{len(leading)} suspects explain all {failures} failing corners equally well and cannot be told apart: "
+            f"{len(leading)} suspects explain {_all(failures)} equally well and cannot be told apart: "
             f"{_names(leading)}."
         )
     else:
         yield (
-            f"No single suspect explains all {failures} failing corners: there is more than one cause, or the check is "
+            f"No single suspect explains {_all(failures)}: there is more than one cause, or the check is "
             f"noisy. Leading: {_names(leading)}."
         )
     convicted = [item for item in associations if item.holm <= _CONVINCED]
@@ -127,12 +127,16 @@ def _words(
     else:
         least = f", the least adjusted p is {associations[0].holm:.2g}" if associations else ""
         yield (
-            f"Taken one at a time, no rail can be convicted from {failures} failures in {len(corners)} corners{least}."
+            f"Taken one at a time, no rail can be convicted from {failures} failing of {len(corners)} corners{least}."
         )
     if after is not None:
         moved = tuple((rail, level) for rail, level in after.items() if level != nominal)
         rest = f", all others {nominal}" if len(moved) < len(after) else ""
         yield f"The corner that would tell: {_name(moved) or nominal}{rest}."
+
+
+def _all(failures: int) -> str:
+    return "the one failing corner" if failures == 1 else f"all {failures} failing corners"
 
 
 def _name(combination: Combination) -> str:

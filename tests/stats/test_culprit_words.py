@@ -10,8 +10,8 @@ ALONE = [a_corner(CORE="low"), a_corner(IO="high"), a_corner(DDR="low")]
 
 def test_one_suspect_that_explains_everything_is_named():
     report = culprit_report([a_corner(), *ALONE], [False, True, False, False])
-    assert report.words[0] == "CORE low alone explains all 1 failing corners and is in no passing one."
-    assert "no rail can be convicted from 1 failures in 4 corners" in report.words[1]
+    assert report.words[0] == "CORE low alone explains the one failing corner and is in no passing one."
+    assert "no rail can be convicted from 1 failing of 4 corners" in report.words[1]
 
 
 def test_confounded_suspects_are_said_to_be_and_the_telling_corner_is_proposed():
