@@ -68,6 +68,10 @@ class Drive:
         elif was_on:
             self._output.go(at_s, 0.0, time_constant_s=self._rail.discharge)
 
+    def arrives_s(self, at_s: float) -> float:
+        """Tell when the move under way is over, for all that counts."""
+        return max((at_s, *self._output.landmarks(at_s)))
+
     def _trimmed(self, at_s: float) -> None:
         self._go(at_s, self._end_v())
 

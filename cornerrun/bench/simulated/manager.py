@@ -190,15 +190,11 @@ class SimulatedManager:
 
     def note(self, cml: int) -> None:
         """Set bits of STATUS_CML."""
-        self.common[Code.STATUS_CML] |= cml
-        self._publish()
-        self._alert()
+        self._latch(Code.STATUS_CML, cml)
 
     def show_input(self, bits: int) -> None:
         """Set bits of STATUS_INPUT."""
-        self.common[Code.STATUS_INPUT] |= bits
-        self._publish()
-        self._alert()
+        self._latch(Code.STATUS_INPUT, bits)
 
     def turn_page(self, page: int) -> None:
         """Have PAGE changed by something that is not the master of the product."""
@@ -302,6 +298,13 @@ class SimulatedManager:
         elif code in _RESTORES:
             self._recall(now_s)
             self.deaf_until_s = now_s + self._store_s
+
+    def _latch(self, code: int, bits: int) -> None:
+        is_new = bits & ~self.common[code]
+        self.common[code] |= bits
+        self._publish()
+        if is_new:
+            self._alert()
 
     def _alert(self) -> None:
         self.is_alerting = self.abilities.has_alert

@@ -98,6 +98,7 @@ class Page:
         self._timeline = timeline
         self._retries = 0
         self._trips = 0
+        self._bases = 0
         self._kept_off: set[str] = set()
         self._is_shut_down = False
         self._volts = VoutWords(kind.mode, self.words)
@@ -151,13 +152,20 @@ class Page:
             self._protection.reassert()
             return
         before = self.octets.get(code, 0)
+        is_new_base = code == Code.VOUT_COMMAND and self._volts.is_relative
+        if is_new_base:
+            self._volts.hold(self._volts.volts(code))
         (self.words if BY_CODE[code].shape is Shape.WORD else self.octets)[code] = value
         if code == Code.OPERATION:
             self._operate(before, value, at_s)
         if code in _MOVES_OUTPUT:
             self._apply(at_s)
-        if code in _MOVES_LIMITS or (code == Code.VOUT_COMMAND and self._kind.mode.is_relative):
+        if code in _MOVES_LIMITS or is_new_base:
             self._protection.limits_changed(at_s)
+        if is_new_base:
+            self._bases += 1
+            arrives_s = at_s if self._drive is None else self._drive.arrives_s(at_s)
+            self._timeline.at(arrives_s, partial(self._arrive, self._bases))
 
     def clear_faults(self) -> None:
         """Clear the latched bits; what is still beyond a limit latches again, and nothing is turned on."""
@@ -201,6 +209,11 @@ class Page:
         """Forget a shutdown, as a device does that was without supply."""
         self._release(at_s)
         self.status.clear()
+
+    def _arrive(self, base: int, at_s: float) -> None:
+        if base == self._bases:
+            self._volts.release()
+            self._protection.limits_changed(at_s)
 
     def _note(self, at_s: float, code: int, bits: int) -> None:
         for told in self.on_fault:

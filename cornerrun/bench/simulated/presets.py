@@ -52,8 +52,9 @@ def page_presets(manager: ManagerSettings, rail: RailSettings) -> dict[int, int]
         Code.ON_OFF_CONFIG: _OBEYS_OPERATION_ONLY,
         Code.VOUT_MODE: mode_byte(mode),
         Code.VOUT_COMMAND: word(rail.nominal),
-        Code.VOUT_TRIM: 0,
-        Code.VOUT_CAL_OFFSET: 0,
+        # Zero volts are no zero word where DIRECT has an offset.
+        Code.VOUT_TRIM: mode.encode(0.0, signed=True),
+        Code.VOUT_CAL_OFFSET: mode.encode(0.0, signed=True),
         Code.VOUT_MARGIN_HIGH: word(rail.nominal * (1.0 + rail.margin), is_ratio=True),
         Code.VOUT_MARGIN_LOW: word(rail.nominal * (1.0 - rail.margin), is_ratio=True),
         Code.VOUT_TRANSITION_RATE: encode_linear11(min(rail.slew * 1e-3, 1023.0)),  # mV/us (Part II 13.8, from memory)

@@ -26,6 +26,8 @@ RATIOS = frozenset(
         Code.POWER_GOOD_OFF,
     }
 )
+_MARGINS = frozenset({Code.VOUT_MARGIN_HIGH, Code.VOUT_MARGIN_LOW})
+_HIGH_LIMITS = frozenset({Code.VOUT_OV_FAULT_LIMIT, Code.VOUT_OV_WARN_LIMIT})
 _KIND_BITS = {VoutKind.LINEAR: 0x00, VoutKind.DIRECT: 0x40, VoutKind.HALF: 0x60}
 
 
@@ -43,18 +45,43 @@ def mode_byte(mode: VoutMode) -> int:
 
 
 class VoutWords:
-    """Reads the output-voltage words of one page; ``words`` are its registers."""
+    """Reads the output-voltage words of one page; ``words`` are its registers.
+
+    Where limits are shares of VOUT_COMMAND, they follow the output on its way from one VOUT_COMMAND to the next: else
+    every step down would be an over-voltage. Between `hold` and `release` each counts from that of the two which leaves
+    the output more room (chosen).
+    """
 
     def __init__(self, mode: VoutMode, words: Mapping[int, int]) -> None:
         self._mode = mode
         self._words = words
+        self._held_v: float | None = None
+
+    @property
+    def is_relative(self) -> bool:
+        """Whether margins and limits are shares of VOUT_COMMAND."""
+        return self._mode.is_relative
+
+    def hold(self, command_v: float) -> None:
+        """Let limits count from a VOUT_COMMAND that was, too."""
+        self._held_v = command_v
+
+    def release(self) -> None:
+        """Let limits count from VOUT_COMMAND alone."""
+        self._held_v = None
 
     def volts(self, code: int) -> float:
         """Tell what a register asks for, in volts."""
         number = self._mode.decode(self._words[code], signed=code in _SIGNED)
         if self._mode.is_relative and code in RATIOS:
-            return number * self._mode.decode(self._words[Code.VOUT_COMMAND])
+            return number * self._base_v(code)
         return number
+
+    def _base_v(self, code: int) -> float:
+        command_v = self._mode.decode(self._words[Code.VOUT_COMMAND])
+        if self._held_v is None or code in _MARGINS:
+            return command_v
+        return max(command_v, self._held_v) if code in _HIGH_LIMITS else min(command_v, self._held_v)
 
     def is_number(self, code: int, word: int) -> bool:
         """Tell whether a word is a finite number: half precision has others."""

@@ -40,7 +40,9 @@ def exchange(device: SimulatedManager, written: bytes, read_count: int, is_block
     answer = _answer(device, written, now_s)
     address = device.address << 1
     first = bytes((address, *written)) if written else b""
-    if device.takes_pec:
+    if not answer:
+        answer = bytes((_IDLE,))  # nobody drives the data line, and no code follows
+    elif device.takes_pec:
         code = pec((*first, address | 1, *answer))
         answer += bytes((code ^ _SPOILED if device.spoils_pec else code,))
     wanted = (1 + answer[0] if is_block else 0) + read_count
