@@ -181,9 +181,12 @@ class SimulatedBoard:
                 self._boot(now_s)
         if console is not None and self._state == "up":
             self.lines.extend(console.banner)
-        for place, hang in enumerate(self.settings.hangs):
-            is_beyond = hang.edge is None or self._edge(hang.edge, now_s, told=partial(self._threaten, place)).is_beyond
-            self._threaten(place, is_beyond, now_s)
+        self._threats = tuple(
+            None if hang.edge is None else self._edge(hang.edge, now_s, told=partial(self._threaten, place))
+            for place, hang in enumerate(self.settings.hangs)
+        )
+        if self._state == "up":
+            self._threaten_all(now_s)
 
     def _edge(
         self,
@@ -260,6 +263,11 @@ class SimulatedBoard:
         if console is not None:
             self.lines.clear()
             self.lines.extend(console.banner)
+        self._threaten_all(at_s)
+
+    def _threaten_all(self, at_s: float) -> None:
+        for place, watch in enumerate(self._threats):
+            self._threaten(place, watch is None or watch.is_beyond, at_s)
 
     def _threaten(self, place: int, is_beyond: bool, at_s: float) -> None:
         """Draw when it hangs while it lies beyond an edge; back inside, nothing comes of it."""
@@ -278,7 +286,6 @@ class SimulatedBoard:
             self._course += 1
             if watchdog_s is not None:
                 self._timeline.at(at_s + watchdog_s, partial(self._bite, self._course))
-        self._threaten(place, True, at_s)
 
     def _bite(self, course: int, at_s: float) -> None:
         if course == self._course and self._state == "hung":
