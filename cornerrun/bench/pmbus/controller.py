@@ -1,18 +1,20 @@
 """The rails of one bus under PMBus power managers, as the run sees them."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
 
 from cornerrun.bench.guard import Guard
 from cornerrun.bench.pmbus import evidence
 from cornerrun.bench.pmbus.baseline import raw_writes, read_registers, refuse_unless_at_nominal
 from cornerrun.bench.pmbus.device import ManagedDevice
+from cornerrun.bench.pmbus.group import Groups
 from cornerrun.bench.pmbus.health import CountedLink
 from cornerrun.bench.pmbus.link import Link
-from cornerrun.bench.pmbus.moving import harden, move, undo_strays
+from cornerrun.bench.pmbus.moving import harden, move
 from cornerrun.bench.pmbus.operation import Side
 from cornerrun.bench.pmbus.output import Output
 from cornerrun.bench.pmbus.profile import Profile
+from cornerrun.bench.pmbus.selecting import undo_strays
 from cornerrun.bench.pmbus.snapshot import changed_by_others, take_snapshot
 from cornerrun.bench.pmbus.sweep import Sweeps
 from cornerrun.bench.pmbus.way_back import bring_home, turn_off, turn_on, wait_until_nominal
@@ -69,6 +71,7 @@ class PmbusPower:
         self._devices = tuple(dict.fromkeys(output.device for output in self._outputs.values()))
         self._scan_s = {name: output.device.scan_s for name, output in self._outputs.items()}
         self._sweeps = Sweeps(outputs=self._outputs, devices=self._devices, guard=guard, clock=clock)
+        self._groups = Groups(link=self._link, pages=_pages(self._outputs.values()), clock=clock)
         self._is_connected = False
         self._is_hardened = False
 
@@ -109,7 +112,7 @@ class PmbusPower:
             if not self._is_hardened and any(output.side_of(level) is not Side.NOMINAL for output, level in goals):
                 harden((output for output in self._outputs.values() if output.rail.is_commanded), self._guard)
                 self._is_hardened = True
-            return move(goals, self._guard)
+            return move(goals, self._guard, self._groups)
         except BenchError as error:
             self._is_hardened = False
             if isinstance(error, ReadbackMismatch):
@@ -164,6 +167,7 @@ class PmbusPower:
         writes = self.recipe(baseline)
         links = {self._bus: self._link}
         delays = {(device.bus, device.address): device.profile.delays for device in self._devices}
+        self._groups.tell()
         changed_by_others(baseline, tuple(self._outputs.values()))
         self._forget()
         report = replay(writes, links, clock=self._clock, stages=("nominal", "configuration"), delays=delays)
@@ -241,3 +245,10 @@ class PmbusPower:
             except CornerrunError as error:
                 failures.append(f"{output.rail.name}: {error}")
         return failures
+
+
+def _pages(outputs: Iterable[Output]) -> Mapping[ManagedDevice, tuple[int, ...]]:
+    found: dict[ManagedDevice, tuple[int, ...]] = {}
+    for output in outputs:
+        found[output.device] = (*found.get(output.device, ()), output.page)
+    return found

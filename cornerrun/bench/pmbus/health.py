@@ -9,6 +9,7 @@ from typing import Any, NoReturn, TypeVar, cast
 
 from cornerrun.bench.pmbus.adapters import holder_of
 from cornerrun.bench.pmbus.budget import Budget
+from cornerrun.bench.pmbus.combined_messages import group_of
 from cornerrun.bench.pmbus.commands import COMMANDS, IDEMPOTENT_CALLS, NON_VOLATILE, command_of_code
 from cornerrun.bench.pmbus.errnos import explain, name_of
 from cornerrun.bench.pmbus.link import Link
@@ -47,15 +48,16 @@ class CountedLink:
         self.remarks = Remarks()
         self._budget = Budget(budget_ratio)
         self._is_told = False
+        self._send_group = group_of(link)
         lacks = any(not hasattr(link, method) for method in _METHODS)
         self._link = cast(Link, _Completed(link)) if lacks else link
         self._messages = 0
         self._counts: Counter[str] = Counter()
 
     @property
-    def raw(self) -> object:
-        """The link behind, for what a Link has no method for."""
-        return self._link
+    def can_group(self) -> bool:
+        """Whether the link has a way to send several writes in one transmission; whether it works is another matter."""
+        return self._send_group is not None
 
     def check_health(self) -> None:
         """Refuse to go on with a bus that gives more errors than its budget allows.
@@ -186,6 +188,18 @@ class CountedLink:
         _refuse_non_volatile(command)
         is_read = command in IDEMPOTENT_CALLS
         return list(self._call("block_process_call", address, command, command, data, is_read=is_read))
+
+    def group_write(self, writes: Sequence[tuple[int, bytes]]) -> None:
+        """Send writes (address, command and data) to different devices with one STOP, at which all act."""
+        for _, data in writes:
+            _refuse_non_volatile(data[0])
+        if self._send_group is None:
+            raise LinkError(f"bus {self.name}: this link sends no group commands", errno=errno.EOPNOTSUPP)
+        self._messages += 1
+        try:
+            self._send_group(writes)
+        except OSError as error:
+            self._fail(error, writes[0][0], writes[0][1][0], is_read=False)
 
     def close(self) -> None:
         self._link.close()

@@ -5,9 +5,9 @@ from collections.abc import Iterable, Sequence
 from cornerrun.bench.guard import Guard
 from cornerrun.bench.pmbus.baseline import tolerance_v
 from cornerrun.bench.pmbus.commands import COMMANDS
-from cornerrun.bench.pmbus.moving import go_home
 from cornerrun.bench.pmbus.operation import STATUS_OFF, without_output
 from cornerrun.bench.pmbus.output import Output
+from cornerrun.bench.pmbus.selecting import go_home
 from cornerrun.bench.ports import Effect, Write
 from cornerrun.clock import Clock
 from cornerrun.errors import BenchError, CornerrunError, DeviceRefused, LinkError, ReadbackMismatch
