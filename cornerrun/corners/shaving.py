@@ -83,7 +83,7 @@ class _Attempt:
 
     def mend(self, looks: int) -> bool:
         """Search until nothing is missing, or for this many looks."""
-        self.looks_left = looks
+        self.looks_left = looks if len(self.rows) > self._kept else 0
         move = 0
         while self._missing and self.looks_left > 0:
             move += 1

@@ -224,6 +224,13 @@ def test_all_high_and_all_low_cost_little_beside_the_minimum(factors: int, least
     assert missing(rows, [2] * factors, 2) == 0
 
 
+def test_rows_to_include_that_leave_one_row_to_add_are_not_shaved_below_it() -> None:
+    rows = rows_of(covering_array([2, 3], strength=1, include=[(0, 0), (0, 1), (1, 0)]))
+    assert rows[:3] == [(0, 0), (0, 1), (1, 0)]
+    assert len(rows) == 4
+    verify(rows, [2, 3], 1)
+
+
 def test_any_single_row_can_be_had_at_the_minimum() -> None:
     wanted = (0, 1, 1, 0, 1, 0, 0, 0, 1, 1)
     rows = rows_of(covering_array([2] * 10, include=[wanted]))
