@@ -44,7 +44,7 @@ def command(*, kind: str | None, directory: Path | None) -> None:
 
 def every_schema() -> dict[str, dict[str, object]]:
     """Build the schemas of all kinds of files."""
-    from cornerrun.bench.pmbus.profile import ProfileFile
+    from cornerrun.bench.pmbus.profile_file import ProfileFile
     from cornerrun.bench.simulated.model import SimulationFile
     from cornerrun.plan.schema import schema_of, schemas
 
