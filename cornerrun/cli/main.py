@@ -20,8 +20,10 @@ _COMMANDS = {
     "goto": "Hold one corner for a while, watched, then go back to nominal.",
     "to-nominal": "Bring the board back to nominal, after a killed run too.",
     "run": "Run a plan on one board.",
+    "characterise": "Characterise the trim of several boards, one after the other, the next one warming.",
     "runs": "List the runs in the store.",
     "report": "Report on a run: text, JSON or workbook.",
+    "trim-accuracy": "Print the trim accuracy of runs; boards pool into a tolerance interval.",
 }
 
 

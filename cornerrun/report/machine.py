@@ -10,7 +10,7 @@ from pathlib import Path
 
 from cornerrun.report.summary_model import Summary
 
-__all__ = ["FORMAT", "to_json"]
+__all__ = ["FORMAT", "plain_record", "to_json"]
 
 FORMAT = 1
 """Counts up when a name changes its meaning or goes; new names may come at any time."""
@@ -24,6 +24,11 @@ def to_json(summary: Summary, *, indent: int | None = 2) -> str:
     """
     plain = {"format": FORMAT, **_record(summary)}
     return json.dumps(plain, indent=indent, ensure_ascii=False, allow_nan=False)
+
+
+def plain_record(value: object) -> dict[str, object]:
+    """Turn any frozen noun of a report into what JSON holds, as `to_json` does."""
+    return _record(value)
 
 
 def _record(value: object) -> dict[str, object]:

@@ -12,7 +12,7 @@ from cornerrun.plan.model import HardLimits
 from cornerrun.results.records import Outcome
 from cornerrun.stats.interval import Interval
 
-__all__ = ["ControlDrift", "Margin", "RailSummary", "TrimLevel", "TrimSummary"]
+__all__ = ["BudgetRow", "ControlDrift", "Margin", "RailSummary", "TrimLevel", "TrimSummary"]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -98,6 +98,15 @@ class TrimLevel:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class BudgetRow:
+    """One part of the uncertainty of a trim error, in volts; infinite degrees of freedom are None."""
+
+    name: str
+    standard_v: float
+    degrees_of_freedom: float | None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class TrimSummary:
     """Trim accuracy of one rail.
 
@@ -110,7 +119,8 @@ class TrimSummary:
     ``is_characterised``: the readings are those of the plan's characterisation; ``others`` counts those at other
     corners, which then do not count. ``lowest_v`` and ``highest_v`` are the setpoints at the ends. ``drift_v`` is how
     far nominal moved while they were taken: told, never subtracted. ``step_v`` is the register's step. ``declared``
-    names the parts of the uncertainty that the plan declares.
+    names the parts of the uncertainty that the plan declares. ``budget`` and ``coverage_factor`` (k) are those of the
+    worst setpoint.
     """
 
     rail: str
@@ -143,6 +153,8 @@ class TrimSummary:
     drift_v: Interval | None = None
     step_v: float | None = None
     declared: tuple[str, ...] = ()
+    budget: tuple[BudgetRow, ...] = ()
+    coverage_factor: float | None = None
 
     @property
     def quantisation_standard_v(self) -> float | None:

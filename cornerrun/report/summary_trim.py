@@ -1,10 +1,11 @@
 """Trim accuracy as reports print it: one row a rail, one row a setpoint."""
 
+import math
 from collections.abc import Sequence
 from itertools import combinations
 
 from cornerrun.plan.model import NOMINAL, Plan
-from cornerrun.report.rail_nouns import TrimLevel, TrimSummary
+from cornerrun.report.rail_nouns import BudgetRow, TrimLevel, TrimSummary
 from cornerrun.results.accuracy import RailAccuracy
 from cornerrun.results.records import SetpointRecord
 from cornerrun.stats.trim import TrimEstimate
@@ -75,6 +76,19 @@ def _summary(
         drift_v=item.drift_v,
         step_v=step_v,
         declared=declared if estimate is not None else (),
+        budget=() if worst is None else _budget(worst),
+        coverage_factor=None if worst is None else worst.budget.coverage_factor(0.95),
+    )
+
+
+def _budget(worst: TrimPoint) -> tuple[BudgetRow, ...]:
+    return tuple(
+        BudgetRow(
+            name=part.name,
+            standard_v=part.contribution,
+            degrees_of_freedom=part.degrees_of_freedom if math.isfinite(part.degrees_of_freedom) else None,
+        )
+        for part in worst.budget.components
     )
 
 
