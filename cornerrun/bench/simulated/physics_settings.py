@@ -12,7 +12,7 @@ from cornerrun.bench.simulated.quantities import (
     ZeroOrMoreSeconds,
     ZeroOrMoreVolts,
 )
-from cornerrun.plan.fields import Amperes, FileModel, Name, Number, Volts, refusal
+from cornerrun.plan.fields import Amperes, FileModel, Name, Number, Seconds, Volts, refusal
 
 __all__ = [
     "INPUT",
@@ -23,6 +23,9 @@ __all__ = [
     "ServoSettings",
     "UpstreamSettings",
 ]
+
+# Shorter ones would keep a simulated bench busy with nothing else (chosen).
+Period = Annotated[Seconds, Field(ge=1e-4)]
 
 INPUT = "input"
 """The name by which `upstream` and `supply` mean the supply that feeds the whole board."""
@@ -36,7 +39,7 @@ class RingingSettings(FileModel):
     """
 
     natural_frequency: PositiveHertz
-    damping: Annotated[Number, Field(gt=0, le=100)]
+    damping: Annotated[Number, Field(ge=0.01, le=100)]
 
 
 class ServoSettings(FileModel):
@@ -48,7 +51,7 @@ class ServoSettings(FileModel):
     """
 
     step: PositiveVolts
-    period: PositiveSeconds = 0.1
+    period: Period = 0.1
     range: PositiveVolts | None = None
     begins: Literal["setpoint", "nominal"] = "setpoint"
 
@@ -70,7 +73,7 @@ class LoadStep(FileModel):
     current: Amperes
     check: Name | None = None
     at: ZeroOrMoreSeconds | None = None
-    every: PositiveSeconds | None = None
+    every: Period | None = None
     lasts: PositiveSeconds | None = None
     rise: ZeroOrMoreSeconds = 0.0
 

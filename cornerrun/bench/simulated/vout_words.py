@@ -56,6 +56,9 @@ class VoutWords:
         self._mode = mode
         self._words = words
         self._held_v: float | None = None
+        # Plain linear words are most of all; they are worth a short cut.
+        is_plain = mode.kind is VoutKind.LINEAR and not mode.is_relative
+        self._step_v = 2.0**mode.parameter if is_plain else None
 
     @property
     def is_relative(self) -> bool:
@@ -72,6 +75,9 @@ class VoutWords:
 
     def volts(self, code: int) -> float:
         """Tell what a register asks for, in volts."""
+        if self._step_v is not None:
+            word = self._words[code]
+            return (word - 0x10000 if word & 0x8000 and code in _SIGNED else word) * self._step_v
         number = self._mode.decode(self._words[code], signed=code in _SIGNED)
         if self._mode.is_relative and code in RATIOS:
             return number * self._base_v(code)

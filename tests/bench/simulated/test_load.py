@@ -124,3 +124,96 @@ def test_the_hash_of_the_file_comes_with_it(tmp_path: Path) -> None:
     path.write_text(HEAD)
     source = load_simulation(path).source
     assert (source.role, source.path, len(source.sha256)) == ("simulation", path, 64)
+
+
+@pytest.mark.parametrize(
+    ("keys", "said"),
+    [
+        ("coupling: {Q: 1 %}", "rails[B].coupling.Q: there is no rail 'Q'"),
+        ("coupling: {B: 1 %}", "B would couple into itself; name another rail"),
+        ("upstream: {rail: Q}", "rails[B].upstream.rail: there is no rail 'Q'"),
+        ("upstream: {rail: B}", "B feeds itself in the end; let the first of a chain hang on 'input'"),
+        ("servo: {step: 1 mV}, power: null", "nothing moves B by itself"),
+        ("servo: {step: 1 mV, period: 1 us}", "rails[B].servo.period"),
+        ("ringing: {natural_frequency: 1 kHz, damping: 0}", "rails[B].ringing.damping"),
+        ("load_steps: [{current: 1 A}]", "a load step has one cause; give either 'check' or 'at'"),
+        ("load_steps: [{current: 1 A, check: c, at: 1 s}]", "a load step has one cause; give either 'check' or 'at'"),
+        ("load_steps: [{current: 1 A, check: c, lasts: 1 s}]", "leave out 'every' and 'lasts'"),
+        ("load_steps: [{current: 1 A, at: 1 s, every: 1 s, lasts: 2 s}]", "give 'lasts', shorter than 'every'"),
+        ("drift: {amount: 1 mV, over: 0 s}", "rails[B].drift.over"),
+        ("ripple: {amplitude: 5}", "write it like"),
+    ],
+)
+def test_a_rail_whose_physics_cannot_be_says_what_to_write(tmp_path: Path, keys: str, said: str) -> None:
+    power = "" if "power" in keys else ", power: {device: PM2, page: 0}"
+    keys = keys.replace(", power: null", "")
+    text = f"{HEAD}  - {{name: B, nominal: 1 V{power}, {keys}}}\n"
+    assert any(said in problem for problem in problems(tmp_path, text)), problems(tmp_path, text)
+
+
+def test_rails_that_feed_each_other_in_a_ring_are_named(tmp_path: Path) -> None:
+    text = (
+        HEAD
+        + "  - {name: B, nominal: 1 V, upstream: {rail: C}}\n"
+        + "  - {name: C, nominal: 1 V, tracks: {rail: B, ratio: 1}}\n"
+    )
+    assert any("B feeds itself in the end" in problem for problem in problems(tmp_path, text))
+
+
+@pytest.mark.parametrize(
+    ("keys", "said"),
+    [
+        ("format: direct", "managers.PM3.format: coefficients and the direct format belong together"),
+        ("direct: {m: 1}", "managers.PM3.direct: coefficients and the direct format belong together"),
+        ("format: direct, direct: {m: 0}", "m = 0 holds no number; write what COEFFICIENTS tells"),
+        ("format: direct, direct: {m: 30000}", "rails[B].nominal"),
+        ("format: direct, direct: {m: 1}, relative: true", "no source says how words are read"),
+        ("format: vid", "managers.PM3.format"),
+        ("lacks: [VOUT_MARGIN_HIHG]", "is no register of a simulated manager; did you mean 'VOUT_MARGIN_HIGH'?"),
+        ("always_writable: [CLEAR_FAULT]", "did you mean 'CLEAR_FAULTS'?"),
+        ("supply: {rail: Q, brown_out: 2 V}", "managers.PM3.supply.rail: there is no rail 'Q'"),
+        ("responses: []", "a device knows some response"),
+        ("responses: [explode]", "managers.PM3.responses[0]"),
+        ("fault_log: {entries: 6}", "managers.PM3.fault_log.entries"),
+    ],
+)
+def test_a_manager_that_cannot_be_says_what_to_write(tmp_path: Path, keys: str, said: str) -> None:
+    managers = HEAD.replace("rails:", f"  PM3: {{bus: main, address: 0x42, {keys}}}\nrails:")
+    text = managers + "  - {name: B, nominal: 2 V, power: {device: PM3, page: 0}}\n"
+    assert any(said in problem for problem in problems(tmp_path, text)), problems(tmp_path, text)
+
+
+@pytest.mark.parametrize(
+    ("more", "said"),
+    [
+        ("fault_lines: {F0: {driven_by: [Q], obeyed_by: [A]}}", "fault_lines.F0.driven_by[0]: there is no rail 'Q'"),
+        ("faults: {shorts: [{rail: Q, at: 1 s}]}", "there is no rail 'Q'"),
+        ("faults: {shorts: [{rail: A}]}", "nothing says when"),
+        ("faults: {brown_outs: [{to: 1 V, lasts: 1 s}]}", "nothing says when"),
+        ("faults: {resets: [{device: PM1}]}", "nothing says when"),
+        ("faults: {trips: [{rail: A, at: 1 s, after: 1 s}]}", "it counts from the start of a visit"),
+        ("faults: {trips: [{rail: A, at: 1 s, probability: 120 %}]}", "faults.trips[0].probability"),
+        ("faults: {dead_segments: [{devices: [PM1, PM8], at: 1 s}]}", "there is no manager 'PM8'"),
+        ("faults: {dead_segments: [{devices: [], at: 1 s}]}", "faults.dead_segments[0].devices"),
+        ("faults: {absurd_modes: [{device: PM8, at: 1 s}]}", "there is no manager 'PM8'"),
+        ("faults: {stale_pages: [{device: PM8, lasts: 1 ms}]}", "there is no manager 'PM8'"),
+        ("faults: {bus_events: [{bus: mian, kind: stuck}]}", "there is no bus 'mian'; did you mean 'main'?"),
+        ("faults: {bus_events: [{bus: main, kind: stukc}]}", "faults.bus_events[0].kind"),
+        ("faults: {bus_events: [{bus: main, kind: stuck, page: 1}]}", "only a page flip leads to a page"),
+        ("faults: {bus_events: [{bus: main, kind: stuck, device: PM8}]}", "there is no manager 'PM8'"),
+        (
+            "faults: {bus_events: [{bus: main, kind: stuck, command: OPRATION}]}",
+            "'OPRATION' is no register of a simulated manager; did you mean 'OPERATION'?",
+        ),
+    ],
+)
+def test_trouble_that_cannot_be_planted_says_what_to_write(tmp_path: Path, more: str, said: str) -> None:
+    assert any(said in problem for problem in problems(tmp_path, HEAD + more + "\n"))
+
+
+def test_a_scripted_event_names_a_manager_of_its_bus(tmp_path: Path) -> None:
+    text = HEAD.replace("PM2: {bus: main", "PM2: {bus: aux")
+    more = "faults: {bus_events: [{bus: main, kind: stuck, device: PM2}]}\n"
+    assert any(
+        "PM2 is on bus 'aux'; name a manager of this bus" in problem for problem in problems(tmp_path, text + more)
+    )
