@@ -4,7 +4,9 @@ from collections.abc import Iterable, Mapping, Sequence
 from itertools import combinations
 
 from cornerrun.corners.model import Corner
+from cornerrun.corners.trim import TRIM
 from cornerrun.plan.model import HIGH, LOW, Plan, Rail
+from cornerrun.plan.trim_levels import is_trim_level
 from cornerrun.report.rail_nouns import Margin
 from cornerrun.report.summary_model import CornerSummary, Coverage, NotTested
 from cornerrun.results.decision import CheckTally, first_outcome
@@ -134,7 +136,7 @@ def coverage(plan: Plan, data: RunData, good: Sequence[VisitRecord]) -> Coverage
     names = {rail.name for rail in rails}
     met: list[dict[str, str]] = []
     for corner in data.run.corners:
-        if corner.name in done:
+        if corner.name in done and corner.scheme != TRIM:
             levels = corner.by_rail()
             met.append({rail.name: levels.get(rail.name, "nominal") for rail in rails})
     if any(record.visit.is_control and record.visit.corner in done for record in good):
@@ -153,12 +155,17 @@ def coverage(plan: Plan, data: RunData, good: Sequence[VisitRecord]) -> Coverage
         edges, edges_met = edges + len(sharp), edges_met + len(here & sharp)
     return Coverage(
         levels_met=len(single),
-        levels_possible=sum(len(rail.levels) for rail in rails),
+        levels_possible=sum(len(_own_levels(rail)) for rail in rails),
         pairs_met=pairs_met,
         pairs_possible=pairs,
         high_low_pairs_met=edges_met,
         high_low_pairs_possible=edges,
     )
+
+
+def _own_levels(rail: Rail) -> list[str]:
+    """Leave out the setpoints that only a characterisation of trim visits: no check runs there."""
+    return [level for level in rail.levels if not is_trim_level(level)]
 
 
 def _leader(plan: Plan, rail: Rail) -> str:
@@ -175,8 +182,8 @@ def _allowed(
 ) -> set[tuple[str, str]]:
     tied = leaders[one.name] == leaders[other.name]
     allowed = set()
-    for a in one.levels:
-        for b in other.levels:
+    for a in _own_levels(one):
+        for b in _own_levels(other):
             pair = {one.name: a, other.name: b}
             if not (tied and a != b) and not any(item.items() <= pair.items() for item in forbidden):
                 allowed.add((a, b))
