@@ -30,6 +30,7 @@ def command(*, plan_path: Path, bench_path: Path | None, limits_path: Path | Non
     run could start, with 2 if not.
     """
     from cornerrun.cli.preflight_text import preflight_json, preflight_lines
+    from cornerrun.preflight.budget import budget_of
     from cornerrun.preflight.rules import apply_rules
 
     problems: list[Problem] = []
@@ -42,11 +43,12 @@ def command(*, plan_path: Path, bench_path: Path | None, limits_path: Path | Non
             return EXIT_PLAN
         raise PlanProblems(tuple(problems))
     found = apply_rules(facts)
+    budget = budget_of(facts)
     if as_json:
-        print_json(preflight_json(facts=facts, found=found))
+        print_json(preflight_json(facts=facts, found=found, budget=budget))
     else:
         width = max(72, min(120, shutil.get_terminal_size((100, 24)).columns))
-        for line in preflight_lines(facts, found, bench_missing=bench_missing, width=width):
+        for line in preflight_lines(facts, found, budget=budget, bench_missing=bench_missing, width=width):
             click.echo(line)
     return EXIT_PLAN if any(item.severity == "error" for item in found) else EXIT_PASS
 

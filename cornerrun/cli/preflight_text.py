@@ -6,7 +6,9 @@ from collections.abc import Iterator, Sequence
 from dataclasses import asdict, replace
 from pathlib import Path
 
+from cornerrun.cli.budget_text import budget_lines
 from cornerrun.errors import Problem
+from cornerrun.preflight.budget import Budget, why_not
 from cornerrun.preflight.facts import Facts
 from cornerrun.preflight.finding import Finding
 from cornerrun.preflight.levels import LevelRow
@@ -23,7 +25,12 @@ _DISPENSABLE = ("rounding", "room")  # what a narrow terminal does without: the 
 
 
 def preflight_lines(
-    facts: Facts, found: Sequence[Finding], *, bench_missing: Path | None = None, width: int = 100
+    facts: Facts,
+    found: Sequence[Finding],
+    *,
+    budget: Budget | None = None,
+    bench_missing: Path | None = None,
+    width: int = 100,
 ) -> Iterator[str]:
     """Lay out what preflight has found in at most ``width`` columns, as far as names allow."""
     plan, bench = facts.plan, facts.bench_file
@@ -46,6 +53,11 @@ def preflight_lines(
     yield ""
     yield from _table([row for rail in facts.levels for row in rail.rows], width)
     yield ""
+    if budget is not None:
+        yield from budget_lines(budget, width)
+    else:
+        yield from _wrapped(f"How long a run takes is not reckoned: {why_not(facts)}.", width, "")
+    yield ""
     for alike in _grouped(found):
         item, rails = alike[0], [entry.rail for entry in alike if entry.rail]
         yield f"{_SHAPES[item.severity]:<10}{item.rule}  {item.position}"
@@ -58,7 +70,11 @@ def preflight_lines(
 
 
 def preflight_json(
-    *, problems: Sequence[Problem] = (), facts: Facts | None = None, found: Sequence[Finding] = ()
+    *,
+    problems: Sequence[Problem] = (),
+    facts: Facts | None = None,
+    found: Sequence[Finding] = (),
+    budget: Budget | None = None,
 ) -> dict[str, object]:
     """Write what preflight has found as JSON data; ``ready`` says whether a run could start."""
     rows = [row for rail in facts.levels for row in rail.rows] if facts is not None else []
@@ -69,6 +85,7 @@ def preflight_json(
         "levels": [asdict(row) for row in rows],
         "corners": len(facts.selection.corners) if facts is not None else None,
         "visits": len(facts.steps) if facts is not None else None,
+        "budget": asdict(budget) if budget is not None else None,
     }
 
 

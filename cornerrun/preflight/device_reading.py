@@ -2,11 +2,13 @@
 
 from collections.abc import Iterable, Mapping
 from contextlib import ExitStack, suppress
+from dataclasses import replace
 
 from cornerrun.bench.bench import bench_identity
 from cornerrun.bench.lock import hold_bench
 from cornerrun.bench.pmbus.device import ManagedDevice
 from cornerrun.bench.pmbus.health import CountedLink
+from cornerrun.bench.pmbus.page_words import page_format
 from cornerrun.bench.pmbus.profile import Profile
 from cornerrun.bench.registry import Surroundings, link_driver
 from cornerrun.clock import Clock, ManualClock, SystemClock
@@ -26,11 +28,11 @@ def read_values(
     """Read formats and limits of every rail that a device makes.
 
     A bus simulated in this process is always asked: nothing is powered by it. Real links are opened only with
-    ``may_open``, under the lock of the bench. A device that cannot be read is told in ``trouble``.
+    ``may_open``, under the lock of the bench, and not while another process holds it. A device that cannot be read is
+    told in ``trouble``.
 
     Raises:
         PlanProblems: the simulation file has problems.
-        BenchBusy: another process holds the bench.
 
     """
     wanted = {
@@ -55,7 +57,10 @@ def read_values(
     trouble: dict[str, str] = {}
     with ExitStack() as stack:
         if is_real:
-            stack.enter_context(hold_bench(bench_identity(bench_file), purpose="preflight"))
+            try:
+                stack.enter_context(hold_bench(bench_identity(bench_file), purpose="preflight"))
+            except BenchError as error:
+                return BenchValues(trouble=dict.fromkeys(wanted, str(error)))
         for bus_name in dict.fromkeys(device.bus for device in wanted.values()):
             devices = [device for device in wanted.values() if device.bus == bus_name]
             try:
@@ -78,17 +83,17 @@ def read_values(
 def _read_device(
     device: Device, profile: Profile, link: CountedLink, clock: Clock, rails: Iterable[Rail]
 ) -> dict[str, DeviceValues]:
-    managed = ManagedDevice(device=device, profile=profile, link=link, clock=clock)
+    # A VOUT_MODE that the plan does not expect is a finding of its own.
+    managed = ManagedDevice(device=replace(device, vout_mode=None), profile=profile, link=link, clock=clock)
     pages = {rail.power.page: rail for rail in rails if rail.power is not None and rail.power.page < profile.pages}
     values: dict[str, DeviceValues] = {}
     try:
         if pages:
             managed.connect(min(pages))
         for page, rail in pages.items():
-            commands = managed.present(REGISTERS)
-            words = managed.paged.read(page, commands)
-            found = {command.name: word for command, word in zip(commands, words, strict=True)}
-            values[rail.name] = decode_values(found, profile.page_format(page, found["VOUT_MODE"]))
+            found = managed.read(page, REGISTERS)
+            where = f"{rail.name} ({device.name} page {page})"
+            values[rail.name] = decode_values(found, page_format(managed, page, found, where))
     finally:
         if managed.page_found is not None:
             # Whoever finds PAGE elsewhere writes it anyway; a device that does not answer is told by what was asked.

@@ -5,6 +5,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from cornerrun.bench.pmbus.profile import Profile, load_profile
 from cornerrun.corners.model import Corner, Selection, Step
@@ -18,6 +19,9 @@ from cornerrun.plan.model import NOMINAL, Plan, Rail
 from cornerrun.plan.nodes import Loc, Node, ProblemList
 from cornerrun.preflight.device_values import BenchValues
 from cornerrun.preflight.levels import RailLevels, rail_levels
+
+if TYPE_CHECKING:
+    from cornerrun.preflight.paper.rehearsal import Rehearsal
 
 __all__ = ["Facts", "gather"]
 
@@ -56,6 +60,13 @@ class Facts:
     def by_rail(self) -> Mapping[str, RailLevels]:
         """The levels of each rail, by its name."""
         return {found.rail.name: found for found in self.levels}
+
+    @cached_property
+    def rehearsal(self) -> "Rehearsal | None":
+        """The run on paper, performed when first asked for; None where it cannot be."""
+        from cornerrun.preflight.paper.rehearsal import rehearse
+
+        return rehearse(self)
 
     def setpoint_v(self, corner: Corner, rail: str) -> float:
         """What a rail is asked for at a corner, as its word means it; one that follows goes with its leader."""
@@ -111,7 +122,6 @@ def gather(
 
     Raises:
         PlanProblems: a simulation file has problems.
-        BenchBusy: another process holds the bench that is to be asked.
 
     """
     loaded: dict[str, Profile] = dict(profiles or {})

@@ -7,6 +7,7 @@ from cornerrun.errors import PlanError
 from cornerrun.plan.bench_file import BenchFile
 from cornerrun.plan.model import Plan
 from cornerrun.preflight.bench_rules import calibration, channels, conditions, devices
+from cornerrun.preflight.budget import above_nominal
 from cornerrun.preflight.check_rules import callables, places
 from cornerrun.preflight.collision_rules import clamps, faults, power_good, warnings
 from cornerrun.preflight.corner_rules import runnable
@@ -41,6 +42,7 @@ RULES: tuple[Rule, ...] = (
     pins,
     currents,
     power,
+    above_nominal,
     runnable,
     relations,
     settling,

@@ -1,0 +1,154 @@
+"""Perform a plan on paper, by the run's own code: what it takes, and what it wears."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from cornerrun.bench.bench import is_private
+from cornerrun.bench.ports import BenchPorts, Condition
+from cornerrun.clock import ManualClock
+from cornerrun.plan.bench_file import BenchFile
+from cornerrun.plan.model import Rail
+from cornerrun.plan.proof import with_proof_levels
+from cornerrun.preflight.arrival import arrival
+from cornerrun.preflight.facts import Facts
+from cornerrun.preflight.paper.instruments import PaperChecks, PaperCondition, PaperKeeper, PaperMeter
+from cornerrun.preflight.paper.power import PaperPower
+from cornerrun.preflight.paper.response import tried_times_s
+from cornerrun.preflight.paper.wire import Wire
+from cornerrun.results.records import EndState, VisitRecord
+from cornerrun.run.assembly import assemble, encoded_setpoints
+from cornerrun.run.checking import Subject
+from cornerrun.run.journal import Journal
+from cornerrun.run.sequence import Phase, Sequence
+
+__all__ = ["Rehearsal", "rehearse"]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Rehearsal:
+    """A run on paper: its visits, its length from the first message to the last, and what it counted.
+
+    ``trouble`` says why it did not come to its end; then the other figures hold for what was rehearsed.
+    """
+
+    visits: tuple[VisitRecord, ...]
+    duration_s: float
+    messages: Mapping[str, int]
+    closures: int
+    condition_changes: int
+    trouble: str = ""
+
+
+class _Way:
+    """How long a rail takes: as tried on a simulated board, else as the plan and the device say."""
+
+    def __init__(self, facts: Facts) -> None:
+        self._facts = facts
+        self._tried = tried_times_s(facts)
+        self._levels = {(found.rail.name, row.setpoint_v): row.level for found in facts.levels for row in found.rows}
+
+    def __call__(self, rail: Rail, start_v: float, end_v: float) -> float:
+        ends = (self._levels.get((rail.name, volts)) for volts in (start_v, end_v))
+        tried = [self._tried[rail.name, level] for level in ends if level and (rail.name, level) in self._tried]
+        if tried:
+            return max(tried)
+        return arrival(self._facts.by_rail[rail.name], start_v, end_v).time_s
+
+
+def rehearse(facts: Facts) -> Rehearsal | None:
+    """Perform the steps of a plan on paper; None where there is no bench file, or a rail has no profile.
+
+    Every rail gets there, every check passes, no control point is out: what trouble costs is not foreseen.
+    """
+    bench_file, plan = facts.bench_file, with_proof_levels(facts.plan)
+    buses = {device.bus for device in plan.devices.values()}
+    if bench_file is None or facts.trouble or facts.profile_trouble or not buses <= bench_file.buses.keys():
+        return None
+    if any(condition.name not in bench_file.conditions for condition in plan.conditions):
+        return None
+    clock = ManualClock()
+    wires = {name: Wire(bus, clock) for name, bus in bench_file.buses.items()}
+    power = PaperPower(facts=facts, plan=plan, wires=wires, arrival=_Way(facts), clock=clock)
+    meter = _meter(bench_file, facts, power, clock)
+    conditions = _conditions(facts, bench_file, clock)
+    bench = BenchPorts(
+        identity="paper",
+        power=power,
+        safety=power,
+        faults=power,
+        meter=meter,
+        conditions=conditions,
+        links={},
+        traffic=lambda: {"messages": sum(wire.messages for wire in wires.values())},
+        close=lambda: None,
+        snapshot=power.snapshot,
+    )
+    sequence, journal, keeper = Sequence(), Journal(clock), PaperKeeper()
+    power.connect()
+    if meter is not None:
+        meter.identify()
+    sequence.go(Phase.BASELINE)
+    baseline = power.take_baseline()
+    parts = assemble(
+        plan=facts.plan,
+        bench_file=bench_file,
+        bench=bench,
+        store=keeper,
+        clock=clock,
+        checks=PaperChecks(clock, shares_clock=is_private(bench_file)),
+        journal=journal,
+        sequence=sequence,
+        run_id="paper",
+        baseline=baseline,
+        setpoints=encoded_setpoints(facts.plan, bench),
+        subject=Subject(serial="", seed=0, unit={}, directory=facts.plan.directory),
+        keep_proof=lambda _: None,
+    )
+    ended = parts.executor.run(facts.steps, before=lambda: _discard(power.snapshot()))
+    power.snapshot()
+    is_whole = ended.trouble is None and ended.end_state is EndState.NOMINAL and len(ended.visits) >= len(facts.steps)
+    return Rehearsal(
+        visits=ended.visits,
+        duration_s=clock.now_s(),
+        messages={name: wire.messages for name, wire in wires.items() if wire.messages},
+        closures=meter.closures if meter is not None else 0,
+        condition_changes=sum(1 for _ in ended.visits if _.visit.phase_s.get("condition", 0.0) > 0),
+        trouble="" if is_whole else ended.why or "it ended before its last step",
+    )
+
+
+def _discard(registers: object) -> None:
+    """Read for the time that it takes."""
+    del registers
+
+
+def _meter(bench_file: BenchFile, facts: Facts, power: PaperPower, clock: ManualClock) -> PaperMeter | None:
+    if bench_file.meter is None:
+        return None
+    probed = bench_file.meter.settings.get("rail")
+    reached = [
+        rail.name
+        for rail in facts.plan.rails
+        if rail.name in bench_file.channels or rail.name == probed or (not bench_file.channels and probed is None)
+    ]
+    return PaperMeter(
+        instrument=bench_file.meter,
+        channels=bench_file.channels,
+        rails=reached,
+        voltage_v=power.voltage_v,
+        clock=clock,
+    )
+
+
+def _conditions(facts: Facts, bench_file: BenchFile, clock: ManualClock) -> Mapping[str, Condition]:
+    """Conditions of a simulated bench move as they do there; how long others take, nobody says."""
+    found: dict[str, Condition] = {}
+    for condition in facts.plan.conditions:
+        driver = bench_file.conditions[condition.name]
+        if driver.driver == "simulated" and bench_file.simulation is not None:
+            from cornerrun.bench.simulated.bench import SimulatedBench
+
+            found[condition.name] = SimulatedBench.load(bench_file.simulation, clock).condition(condition.name)
+        else:
+            found[condition.name] = PaperCondition()
+    return found
