@@ -73,6 +73,18 @@ class Converter:
         """Tell what READ_VOUT says, in volts."""
         return self._mode.decode(self.vout_word(now_s))
 
+    def next_s(self, after_s: float) -> float:
+        """Tell when the next conversion is due after a time."""
+        index = int((after_s - self._phase_s) // self._scan_s) + 1
+        due_s = self._phase_s + index * self._scan_s
+        return due_s if due_s > after_s else due_s + self._scan_s
+
+    def reach_v(self, voltage_v: float) -> float:
+        """Tell how far a reading can lie from a voltage, for all that counts: six standard deviations of noise."""
+        settings = self._settings
+        errors_v = abs(settings.gain_error * voltage_v) + abs(settings.offset_error) + 6.0 * settings.noise
+        return errors_v + self._lsb_v + 0.5 * self._output.ripple_v
+
     def iout_word(self, now_s: float) -> int:
         """Tell READ_IOUT."""
         index, at_s = self._last(now_s)

@@ -8,8 +8,10 @@ from typing import Literal, NoReturn
 
 from cornerrun.bench.simulated.abilities import Abilities, registers_of
 from cornerrun.bench.simulated.fault_log import FaultLog
-from cornerrun.bench.simulated.page import InvalidData, Page
-from cornerrun.bench.simulated.registers import BY_CODE, Code, Register, Shape
+from cornerrun.bench.simulated.memory import Memory
+from cornerrun.bench.simulated.page import Page
+from cornerrun.bench.simulated.page_kind import InvalidData
+from cornerrun.bench.simulated.registers import Code, Register, Shape
 from cornerrun.bench.simulated.stale import StalePage
 from cornerrun.bench.simulated.timeline import Timeline
 
@@ -80,7 +82,7 @@ class SimulatedManager:
         self._live = live
         self._timeline = timeline
         self._store_s = store_s
-        self._memory = self._operating_memory()
+        self._memory = Memory(common, self.pages)
         self._page = self.pages[0]
         self._selected: tuple[Page, ...] = (self._page,)
         self._select(common[Code.PAGE])
@@ -202,7 +204,7 @@ class SimulatedManager:
 
     def reset(self, now_s: float) -> None:
         """Lose what was not stored: every register goes back to the memory, and PAGE to 0."""
-        self._recall(now_s)
+        self._memory.recall(now_s)
         self._select(0)
 
     def restart(self, now_s: float) -> None:
@@ -293,10 +295,10 @@ class SimulatedManager:
             self._publish()
         elif code in _STORES:
             self.stores += 1
-            self._memory = self._operating_memory()
+            self._memory.store()
             self.deaf_until_s = now_s + self._store_s
         elif code in _RESTORES:
-            self._recall(now_s)
+            self._memory.recall(now_s)
             self.deaf_until_s = now_s + self._store_s
 
     def _latch(self, code: int, bits: int) -> None:
@@ -312,15 +314,3 @@ class SimulatedManager:
     def _publish(self) -> None:
         for page in self.pages:
             page.status.publish()
-
-    def _operating_memory(self) -> tuple[dict[int, int], ...]:
-        registers = (self.common, *(page.words | page.octets for page in self.pages))
-        return tuple({code: v for code, v in kept.items() if BY_CODE[code].is_stored} for kept in registers)
-
-    def _recall(self, now_s: float) -> None:
-        common, *pages = self._memory
-        self.common.update(common)
-        for page, kept in zip(self.pages, pages, strict=True):
-            for code, value in kept.items():
-                (page.words if code in page.words else page.octets)[code] = value
-            page.reloaded(now_s)

@@ -11,7 +11,8 @@ from cornerrun.bench.simulated.fault_settings import StalePages
 from cornerrun.bench.simulated.manager import SimulatedManager
 from cornerrun.bench.simulated.model import ManagerSettings, RailSettings, SimulationFile
 from cornerrun.bench.simulated.output import MovedOutput
-from cornerrun.bench.simulated.page import Page, PageKind
+from cornerrun.bench.simulated.page import Page
+from cornerrun.bench.simulated.page_kind import PageKind
 from cornerrun.bench.simulated.presets import (
     common_presets,
     format_of,
@@ -130,6 +131,7 @@ def _page(
         responses=frozenset(_RESPONSE_BITS[response] for response in settings.responses),
         retries=frozenset(range(8) if settings.retries == "any" else (0, 7)),
         delay_unit_s=settings.delay_unit,
+        warns_by_adc=settings.warnings == "adc",
         comparator_errors=_comparator_errors(model.seed, stated.name, settings.comparator_tolerance),
     )
     return Page(

@@ -96,9 +96,10 @@ class ManagerSettings(FileModel):
     whether it knows PAGE_PLUS, group commands and the alert line. ``always_writable`` are registers that WRITE_PROTECT
     leaves open besides those that the standard says. ``control`` is the state of its CONTROL pin.
 
-    ``comparator_tolerance`` is how far its comparators may be off, either way. ``responses`` are the fault responses
-    that it knows, ``retries`` the counts of retries: any, or none and endless alone; ``delay_unit`` is what bits 2:0 of
-    a response byte count.
+    ``warnings`` says what compares the output with the warning limits: a comparator, or the ADC conversion by
+    conversion. ``comparator_tolerance`` is how far its comparators may be off, either way. ``responses`` are the
+    fault responses that it knows, ``retries`` the counts of retries: any, or none and endless alone; ``delay_unit`` is
+    what bits 2:0 of a response byte count.
     """
 
     bus: Name
@@ -121,6 +122,7 @@ class ManagerSettings(FileModel):
     alert: Flag = True
     always_writable: tuple[Name, ...] = ()
     control: Literal["asserted", "released"] = "asserted"
+    warnings: Literal["comparator", "adc"] = "comparator"
     comparator_tolerance: Share = 0.0
     responses: tuple[Response, ...] = ("continue", "shut_down")
     retries: Literal["any", "none or endless"] = "any"

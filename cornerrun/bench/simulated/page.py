@@ -1,25 +1,25 @@
 """One page of a simulated power manager: its registers, and what they make of its output."""
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
 from functools import partial
 
-from cornerrun.bench.pmbus.formats import VoutMode
+from cornerrun.bench.simulated.adc_warnings import AdcWarnings
+from cornerrun.bench.simulated.comparators import FAULTS, WARNINGS
 from cornerrun.bench.simulated.converter import Converter
-from cornerrun.bench.simulated.drive import SOURCES, Drive
+from cornerrun.bench.simulated.drive import Drive
 from cornerrun.bench.simulated.model import RailSettings
 from cornerrun.bench.simulated.output import MovedOutput, Output
+from cornerrun.bench.simulated.page_kind import PageKind, check_value
 from cornerrun.bench.simulated.page_status import LATCHED, PageStatus
 from cornerrun.bench.simulated.protection import Protection
 from cornerrun.bench.simulated.registers import BY_CODE, Code, Shape
 from cornerrun.bench.simulated.timeline import Timeline
 from cornerrun.bench.simulated.vout_words import RATIOS, VoutWords
 
-__all__ = ["InvalidData", "Page", "PageKind"]
+__all__ = ["Page"]
 
 _CONTINUOUS_RETRIES = 7
 _SHUT_DOWN, _WHILE_PRESENT = 0b10, 0b11
-_RESPONSES = frozenset({Code.VOUT_OV_FAULT_RESPONSE, Code.VOUT_UV_FAULT_RESPONSE})
 _MOVES_OUTPUT = frozenset(
     {
         Code.OPERATION,
@@ -34,29 +34,6 @@ _MOVES_OUTPUT = frozenset(
     }
 )
 _MOVES_LIMITS = frozenset(RATIOS - {Code.VOUT_MARGIN_HIGH, Code.VOUT_MARGIN_LOW})
-_IS_VOLTAGE = frozenset(_MOVES_OUTPUT | _MOVES_LIMITS) - {Code.OPERATION, Code.ON_OFF_CONFIG}
-
-
-class InvalidData(Exception):
-    """Say that a register does not take the data that came."""
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class PageKind:
-    """What kind of device a page belongs to.
-
-    ``responses`` are the values of bits 7:6 of a response byte that it knows, ``retries`` those of bits 5:3;
-    ``delay_unit_s`` is what bits 2:0 count. ``comparator_errors`` are factors on the limits, by register.
-    """
-
-    mode: VoutMode
-    retry_s: float
-    has_margins: bool = True
-    is_control_asserted: bool = True
-    responses: frozenset[int] = frozenset({0b00, 0b10})
-    retries: frozenset[int] = frozenset(range(8))
-    delay_unit_s: float = 0.0
-    comparator_errors: Mapping[int, float] = field(default_factory=dict)
 
 
 class Page:
@@ -105,6 +82,7 @@ class Page:
         self.status = PageStatus(self.octets, self.words, common)
         self.status.is_off = not self._is_commanded_on()
         self._protection = Protection(
+            FAULTS if kind.warns_by_adc else (*FAULTS, *WARNINGS),
             output=output,
             words=self._volts,
             octets=self.octets,
@@ -115,6 +93,16 @@ class Page:
             errors=kind.comparator_errors,
             delay_unit_s=kind.delay_unit_s,
         )
+        self._warnings: AdcWarnings | None = None
+        if kind.warns_by_adc:
+            self._warnings = AdcWarnings(
+                protection=self._protection,
+                output=output,
+                converter=converter,
+                words=self._volts,
+                status=self.status,
+                timeline=timeline,
+            )
         self._drive: Drive | None = None
         if driven is not None:
             self._drive = Drive(
@@ -129,27 +117,19 @@ class Page:
             )
             self._drive.begin(now_s, is_on=not self.status.is_off)
         self._protection.begin(now_s)
+        if self._warnings is not None:
+            self._warnings.follow(now_s)
         self.status.publish()
 
     def check(self, code: int, value: int) -> None:
         """Raise InvalidData if a register does not take a value."""
-        if code == Code.OPERATION:
-            _check_operation(value)
-            if value & 0x30 and not self._kind.has_margins:
-                raise InvalidData
-        elif code in _RESPONSES:
-            # Part II 10.5, from memory; data sheets say that a part may know less, and flags the rest.
-            known = value >> 6 in self._kind.responses and (value >> 3 & 0x07) in self._kind.retries
-            if not known:
-                raise InvalidData
-        elif code in _IS_VOLTAGE and not self._volts.is_number(code, value):
-            raise InvalidData
+        check_value(code, value, self._kind, self._volts)
 
     def write(self, code: int, value: int, at_s: float) -> None:
         """Take a checked value into a register, and act on it."""
         if code in LATCHED:
             self.status.drop(code, value)  # ones clear (Part II 10.2.4)
-            self._protection.reassert()
+            self._reassert()
             return
         before = self.octets.get(code, 0)
         is_new_base = code == Code.VOUT_COMMAND and self._volts.is_relative
@@ -161,7 +141,7 @@ class Page:
         if code in _MOVES_OUTPUT:
             self._apply(at_s)
         if code in _MOVES_LIMITS or is_new_base:
-            self._protection.limits_changed(at_s)
+            self._limits_changed(at_s)
         if is_new_base:
             self._bases += 1
             arrives_s = at_s if self._drive is None else self._drive.arrives_s(at_s)
@@ -170,7 +150,7 @@ class Page:
     def clear_faults(self) -> None:
         """Clear the latched bits; what is still beyond a limit latches again, and nothing is turned on."""
         self.status.clear()
-        self._protection.reassert()
+        self._reassert()
 
     def trip(self, at_s: float, code: int, bits: int) -> None:
         """Shut down for a cause that the comparators of the voltage do not see, and show it in a status register."""
@@ -203,17 +183,27 @@ class Page:
     def reloaded(self, at_s: float) -> None:
         """Act on registers that were changed all at once, by RESTORE or a reset."""
         self._apply(at_s)
-        self._protection.limits_changed(at_s)
+        self._limits_changed(at_s)
 
     def restarted(self, at_s: float) -> None:
         """Forget a shutdown, as a device does that was without supply."""
         self._release(at_s)
         self.status.clear()
 
+    def _reassert(self) -> None:
+        self._protection.reassert()
+        if self._warnings is not None:
+            self._warnings.reassert()
+
+    def _limits_changed(self, at_s: float) -> None:
+        self._protection.limits_changed(at_s)
+        if self._warnings is not None:
+            self._warnings.follow(at_s)
+
     def _arrive(self, base: int, at_s: float) -> None:
         if base == self._bases:
             self._volts.release()
-            self._protection.limits_changed(at_s)
+            self._limits_changed(at_s)
 
     def _note(self, at_s: float, code: int, bits: int) -> None:
         for told in self.on_fault:
@@ -246,7 +236,7 @@ class Page:
         is_ignoring = bool(value & 0x30) and value & 0x0C == 0x04
         if is_ignoring != self._protection.is_ignoring:
             self._protection.is_ignoring = is_ignoring
-            self._protection.limits_changed(at_s)
+            self._limits_changed(at_s)
 
     def _is_commanded_on(self) -> bool:
         config = self.octets[Code.ON_OFF_CONFIG]
@@ -268,12 +258,3 @@ class Page:
             self._protection.switched(at_s)
             for told in self.on_switch:
                 told(at_s, is_on)
-
-
-def _check_operation(value: int) -> None:
-    """Refuse the codes that Part II 12.1 (from memory) leaves out: two on/off bits, AVS, a margin with no response."""
-    margin, response = value & 0x30, value & 0x0C
-    if value & 0xC0 == 0xC0 or value & 0x03 or margin not in SOURCES or response == 0x0C:
-        raise InvalidData
-    if margin and not response:
-        raise InvalidData

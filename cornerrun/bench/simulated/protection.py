@@ -5,10 +5,10 @@ output sets out, and put on the timeline.
 """
 
 from collections import Counter
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
 from functools import partial
 
+from cornerrun.bench.simulated.comparators import Comparator
 from cornerrun.bench.simulated.output import Output
 from cornerrun.bench.simulated.page_status import PageStatus
 from cornerrun.bench.simulated.registers import Code
@@ -18,22 +18,6 @@ from cornerrun.bench.simulated.vout_words import VoutWords
 __all__ = ["Protection"]
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
-class _Comparator:
-    """One comparator: the limit's register, its STATUS_VOUT bit, and its response's register if it has one."""
-
-    limit: int
-    bit: int
-    is_high: bool
-    response: int | None = None
-
-
-_COMPARATORS = (
-    _Comparator(limit=Code.VOUT_OV_FAULT_LIMIT, bit=0x80, is_high=True, response=Code.VOUT_OV_FAULT_RESPONSE),
-    _Comparator(limit=Code.VOUT_OV_WARN_LIMIT, bit=0x40, is_high=True),
-    _Comparator(limit=Code.VOUT_UV_WARN_LIMIT, bit=0x20, is_high=False),
-    _Comparator(limit=Code.VOUT_UV_FAULT_LIMIT, bit=0x10, is_high=False, response=Code.VOUT_UV_FAULT_RESPONSE),
-)
 _GOES_ON_FOR_A_WHILE = 0b01
 
 
@@ -48,6 +32,7 @@ class Protection:
 
     def __init__(
         self,
+        items: Sequence[Comparator],
         *,
         output: Output,
         words: VoutWords,
@@ -59,6 +44,7 @@ class Protection:
         errors: Mapping[int, float] | None = None,
         delay_unit_s: float = 0.0,
     ) -> None:
+        self._items = items
         self._output = output
         self._words = words
         self._octets = octets
@@ -69,8 +55,8 @@ class Protection:
         self._errors = errors or {}
         self._delay_unit_s = delay_unit_s
         self._course = 0
-        self._beyond: set[_Comparator] = set()
-        self._begun: Counter[_Comparator] = Counter()
+        self._beyond: set[Comparator] = set()
+        self._begun: Counter[Comparator] = Counter()
         self._quiet_v = (0.0, 0.0)
         self.is_up = False
         self.is_ignoring = False
@@ -84,7 +70,7 @@ class Protection:
 
     def limits_changed(self, at_s: float) -> None:
         """Take notice of limits that were written."""
-        high_v = min(self._level_v(item) for item in _COMPARATORS if item.is_high)
+        high_v = min(self._level_v(item) for item in self._items if item.is_high)
         self._quiet_v = (max(self._up_v(), self._words.volts(Code.POWER_GOOD_OFF)), high_v)
         self.follow(at_s)
 
@@ -113,23 +99,23 @@ class Protection:
         self._follow_start(at_s, now_v)
         self._follow_power_good(at_s, now_v)
         course = self._course
-        for item in _COMPARATORS:
+        for item in self._items:
             level_v = self._level_v(item)
             if not self._is_enabled(item):
                 self._beyond.discard(item)
                 continue
-            self._set(item, _is_beyond(item, now_v, level_v), at_s)
+            self._set(item, item.is_beyond(now_v, level_v), at_s)
             if course != self._course:
                 return  # a fault has shut the output down meanwhile, and that course was followed by itself
             self._arm(item, at_s)
 
-    def _arm(self, item: _Comparator, from_s: float) -> None:
+    def _arm(self, item: Comparator, from_s: float) -> None:
         """Have a comparator change over when the output next passes its level."""
         goes_beyond = item not in self._beyond
         act = partial(self._change, item, goes_beyond, self._course)
         self._later(self._level_v(item), from_s, act, is_rising=item.is_high is goes_beyond)
 
-    def _change(self, item: _Comparator, is_beyond: bool, course: int, at_s: float) -> None:
+    def _change(self, item: Comparator, is_beyond: bool, course: int, at_s: float) -> None:
         if course != self._course:
             return
         self._set(item, is_beyond, at_s)
@@ -153,15 +139,15 @@ class Protection:
             self._follow(at_s, max(self._output.voltage_v(at_s), self._up_v()))
 
     def _up_v(self) -> float:
-        return max(self._level_v(item) for item in _COMPARATORS if not item.is_high)
+        return max(self._level_v(item) for item in self._items if not item.is_high)
 
-    def _level_v(self, item: _Comparator) -> float:
+    def _level_v(self, item: Comparator) -> float:
         """Tell the voltage, ripple left out, at which a comparator changes over."""
         half_ripple_v = 0.5 * self._output.ripple_v
         level_v = self._words.volts(item.limit) * self._errors.get(item.limit, 1.0)
         return level_v - half_ripple_v if item.is_high else level_v + half_ripple_v
 
-    def _is_enabled(self, item: _Comparator) -> bool:
+    def _is_enabled(self, item: Comparator) -> bool:
         return not self.is_ignoring and not self._status.is_off and (item.is_high or self.is_up)
 
     def _later(self, level_v: float, from_s: float, act: Callable[[float], None], *, is_rising: bool) -> None:
@@ -169,7 +155,7 @@ class Protection:
         if crosses_s is not None:
             self._timeline.at(crosses_s, act)
 
-    def _set(self, item: _Comparator, is_beyond: bool, at_s: float) -> None:
+    def _set(self, item: Comparator, is_beyond: bool, at_s: float) -> None:
         if not is_beyond:
             self._beyond.discard(item)
             return
@@ -182,7 +168,7 @@ class Protection:
             self._noted(at_s, Code.STATUS_VOUT, item.bit)
             self._respond(item, self._octets[item.response], at_s)
 
-    def _respond(self, item: _Comparator, response: int, at_s: float) -> None:
+    def _respond(self, item: Comparator, response: int, at_s: float) -> None:
         """Do what bits 7:6 of the response byte say (Part II 10.5, from memory)."""
         kind = response >> 6
         if kind == _GOES_ON_FOR_A_WHILE:
@@ -191,7 +177,7 @@ class Protection:
         elif kind:
             self._shut_down(at_s, response)
 
-    def _run_out(self, item: _Comparator, begun: int, response: int, at_s: float) -> None:
+    def _run_out(self, item: Comparator, begun: int, response: int, at_s: float) -> None:
         if item in self._beyond and begun == self._begun[item] and not self._status.is_off:
             self._shut_down(at_s, response)
 
@@ -221,7 +207,3 @@ class Protection:
         if is_good != self._status.is_power_good:
             self._status.is_power_good = is_good
             self._status.publish()
-
-
-def _is_beyond(item: _Comparator, voltage_v: float, level_v: float) -> bool:
-    return voltage_v > level_v if item.is_high else voltage_v < level_v
