@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from cornerrun.bench.pmbus.health import CountedLink
     from cornerrun.bench.simulated.bench import SimulatedBench
 
-__all__ = ["bench_identity", "is_private", "open_bench"]
+__all__ = ["bench_identity", "is_private", "open_bench", "simulation_of"]
 
 _IN_PROCESS = "simulated"
 
@@ -51,7 +51,7 @@ def open_bench(
 
     """
     with ExitStack() as opened:
-        simulation = _simulation(bench_file, clock, seed, serial)
+        simulation = simulation_of(bench_file, clock, seed=seed, serial=serial)
         surroundings = Surroundings(plan=plan, bench_file=bench_file, clock=clock, simulation=simulation)
         drivers, links = _power(surroundings, opened)
         meter = _meter(surroundings, opened)
@@ -68,15 +68,16 @@ def open_bench(
         links={bus.name: bus.link for bus in bench_file.buses.values()},
         traffic=lambda: _traffic(links),
         close=closing.close,
-        board=simulation if any(bus.link == _IN_PROCESS for bus in bench_file.buses.values()) else None,
         notes=lambda: tuple(note for link in links for note in link.remarks.take()),
         snapshot=power.snapshot,
+        board=simulation if any(bus.link == _IN_PROCESS for bus in bench_file.buses.values()) else None,
     )
 
 
-def _simulation(
-    bench_file: BenchFile, clock: Clock, seed: int | None, serial: str | None
+def simulation_of(
+    bench_file: BenchFile, clock: Clock, *, seed: int | None = None, serial: str | None = None
 ) -> "SimulatedBench | None":
+    """Make the simulated bench that a bench file names; None on hardware."""
     if bench_file.simulation is None:
         return None
     from cornerrun.bench.simulated.bench import SimulatedBench

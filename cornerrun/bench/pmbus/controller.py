@@ -116,8 +116,7 @@ class PmbusPower:
         except BenchError as error:
             self._is_hardened = False
             if isinstance(error, ReadbackMismatch):
-                with suppress(CornerrunError):
-                    undo_strays(self._outputs.values(), self._guard)
+                undo_strays(self._outputs.values(), self._guard)
             raise
 
     def read(self, rails: Sequence[str], *, with_load: bool = False) -> tuple[Telemetry, ...]:

@@ -54,6 +54,7 @@ class ManagedDevice:
         self._seen: set[str] = set()
         self._coefficients: dict[tuple[str, bool], Direct] = {}
         self._write_protect = 0
+        self.answers_query = False
 
     @property
     def missing(self) -> frozenset[str]:
@@ -119,12 +120,11 @@ class ManagedDevice:
             )
         if self.profile.has_page and self.page_found is None:
             (self.page_found,) = self.paged.read(None, (COMMANDS["PAGE"],))
-        # Before QUERY: a device that is another one is not asked anything more.
+        self._ask_query()
         texts = identity_texts(self.profile, lambda name: self._try(None, COMMANDS[name]), self._wanted)
         self._check_identity(texts)
         # Before any page is turned: protection at its highest level stops PAGE too.
         self._check_protection()
-        self._ask_query()
         del first_page
         return DeviceIdentity(device=self.name, texts=texts)
 
@@ -175,6 +175,7 @@ class ManagedDevice:
 
     def _ask_query(self) -> None:
         """Ask about every optional register, by QUERY alone; by the profile where QUERY does not answer after all."""
+        self.answers_query = False
         if not self.profile.query:
             return
         mark = self._link.mark()
@@ -183,6 +184,7 @@ class ManagedDevice:
             if not self._query("OPERATION"):
                 raise LinkError("QUERY denies OPERATION", errno=None)
             self._missing |= {name for name in sorted(self.profile.optional) if not self._query(name)}
+            self.answers_query = True
         except LinkError as error:
             if error.errno not in NOT_ACKNOWLEDGED:
                 raise

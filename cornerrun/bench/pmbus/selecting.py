@@ -1,13 +1,14 @@
 """Writes that move one output: built with their effects, permitted by the guard, sent, read back."""
 
 from collections.abc import Iterable
+from contextlib import suppress
 
 from cornerrun.bench.guard import Guard
 from cornerrun.bench.pmbus.commands import COMMANDS
 from cornerrun.bench.pmbus.operation import Side, margin_of
 from cornerrun.bench.pmbus.output import Look, Output
 from cornerrun.bench.ports import Effect, Write
-from cornerrun.errors import BenchError, DeviceRefused, LinkError, ReadbackMismatch
+from cornerrun.errors import BenchError, CornerrunError, DeviceRefused, LinkError, ReadbackMismatch
 
 __all__ = ["command_write", "go_home", "operation_write", "refuse_if_off", "select", "send", "undo_strays"]
 
@@ -38,13 +39,28 @@ def select(output: Output, side: Side, guard: Guard) -> Look:
 
 
 def undo_strays(outputs: Iterable[Output], guard: Guard) -> None:
-    """Bring home outputs that left nominal though nobody asked them to: a write that went astray may have done it.
+    """Bring home outputs that are not where they were asked to be: a write that went astray may have done it.
 
-    The board goes to nominal anyway after the error that leads here; this only shortens the time.
+    An output that should be at nominal may have been selected away from it; one that is margined may have got the word
+    of another. The board goes to nominal anyway after the error that leads here; this only shortens the time. What
+    fails for one output doesn't keep the others from their turn.
     """
     for output in outputs:
-        if output.side is Side.NOMINAL and not output.is_home(output.look_home()):
-            go_home(output, guard)
+        with suppress(CornerrunError):
+            if output.side is Side.NOMINAL:
+                is_astray = not output.is_home(output.look_home())
+            else:
+                is_astray = output.side is not None and not _is_as_known(output, output.side)
+            if is_astray:
+                go_home(output, guard)
+
+
+def _is_as_known(output: Output, side: Side) -> bool:
+    try:
+        output.look(side)
+    except ReadbackMismatch:
+        return False
+    return True
 
 
 def go_home(output: Output, guard: Guard) -> None:
