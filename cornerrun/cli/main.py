@@ -13,6 +13,7 @@ __all__ = ["main"]
 # Name, what it does, in the order of a working day: before, at the bench, after.
 _COMMANDS = {
     "init": "Write a starter plan with checks and a simulated bench.",
+    "discover": "Look at a bench that no plan knows yet, and draft the plan.",
     "preflight": "Find the trouble of a plan on paper, before anything is powered.",
     "schema": "Print the JSON Schemas of the files a person writes.",
     "simulate": "Put the simulated bench behind TCP, in a process of its own.",
