@@ -34,6 +34,7 @@ class DisturbedOutput:
         self._has_short = False
         self._listeners: list[Callable[[float], None]] = []
         self._is_looking = False
+        self._seen: tuple[float, float, float] | None = None
         base.listen(self._tell)
 
     def add(self, part: Part) -> None:
@@ -106,8 +107,11 @@ class DisturbedOutput:
         return first_crossing_s(self.voltage_v, level_v, marks, is_rising=is_rising)
 
     def extremes_v(self, from_s: float, /) -> tuple[float, float]:
-        seen_v = [self.voltage_v(mark_s) for mark_s in (from_s, *self.landmarks(from_s))]
-        return min(seen_v), max(seen_v)
+        # Several listeners ask for the same: comparators, warnings, planted trouble.
+        if self._seen is None or self._seen[0] != from_s:
+            seen_v = [self.voltage_v(mark_s) for mark_s in (from_s, *self.landmarks(from_s))]
+            self._seen = (from_s, min(seen_v), max(seen_v))
+        return self._seen[1:]
 
     def landmarks(self, from_s: float, /) -> tuple[float, ...]:
         sources: Sequence[_Marked] = (self._base, *self._parts, *self._ceilings, self._left)
@@ -115,10 +119,12 @@ class DisturbedOutput:
         return tuple(sorted(marks))
 
     def _tell(self, at_s: float) -> None:
+        self._seen = None
         for told in self._listeners:
             told(at_s)
 
     def _tell_later(self, at_s: float) -> None:
+        self._seen = None
         self._timeline.at(at_s, self._tell)
 
     def _look(self, at_s: float) -> None:
