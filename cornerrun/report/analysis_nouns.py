@@ -62,9 +62,9 @@ class CulpritSummary:
 
     ``what`` is the name of a check, or "voltages and trips". ``suspects`` come from strict elimination: those that
     explain every failing corner if there are any, else all, of ``suspects_total``. ``likely`` come from the share of
-    trials that failed, for checks that fail now and then. ``next_corner`` is the corner that would tell most, None if
-    none would; ``next_why`` says what it would do. ``words`` say all this plainly, also where the data cannot convict a
-    rail.
+    trials that failed, cause after cause, for checks that fail now and then. ``next_corner`` is the corner that would
+    tell most, None if none would; ``next_why`` says what it would do. ``words`` say all this plainly, also where the
+    data cannot convict a rail.
     """
 
     what: str

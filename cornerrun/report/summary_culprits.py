@@ -21,6 +21,8 @@ __all__ = ["VOLTAGES", "culprit_summaries"]
 VOLTAGES = "voltages and trips"
 _MOST = 20  # chosen: more suspects than anybody follows up; the total stands beside them
 _CONVINCED = 0.05
+_CAUSES = 4  # chosen: a board with more independent causes needs a person first
+_EQUAL = 1e-9  # chosen: the rounding of log-likelihoods
 _FAILED = {Outcome.TRIPPED, Outcome.NOT_SETTLED, Outcome.FAIL_VOLTAGE}
 _GONE_THROUGH = {Outcome.PASS, Outcome.FAIL_FUNCTIONAL, Outcome.NO_ANSWER}
 
@@ -102,9 +104,7 @@ def _summary(board: _Board, what: str, rows: Sequence[_Row]) -> CulpritSummary |
         levels, failed, strength=strength, may_run=board.may_run, rails=board.leaders, nominal=NOMINAL
     )
     report = culprit_report(levels, failed, strength=strength, candidates=candidates or levels)
-    likely = likely_suspects(
-        levels, [row.failures for row in rows], [row.trials for row in rows], strength=2, most=_MOST
-    )
+    likely = _likely_in_turn(rows)
     # Where everything failed nobody can be told from anybody; where one suspect explains all, those that explain a part
     # are not needed.
     leading = [item for item in report.suspects if item.explains_all] or list(report.suspects)
@@ -124,14 +124,40 @@ def _summary(board: _Board, what: str, rows: Sequence[_Row]) -> CulpritSummary |
             for item in suspects[:_MOST]
         ),
         suspects_total=len(suspects),
-        likely=tuple(_likely(item) for item in likely if item.p_value <= _CONVINCED),
+        likely=tuple(_likely(item) for cause in likely for item in cause),
         effects=_effects(report),
         next_corner=None if all(failed) else report.next_corner,
         next_why="" if all(failed) else _why(report, leading),
     )
 
 
-def _about_trials(rows: Sequence[_Row], likely: Sequence[LikelySuspect]) -> Iterable[str]:
+def _likely_in_turn(rows: Sequence[_Row]) -> list[list[LikelySuspect]]:
+    """Find causes one after the other: who explains the trials best, then who does where that one was not.
+
+    Whoever shares corners with a cause fails more often too, and is innocent: only what is left over convicts the next.
+    Each cause is a list of those that the corners cannot tell apart.
+    """
+    causes: list[list[LikelySuspect]] = []
+    left = list(rows)
+    while len(causes) < _CAUSES and any(row.failures for row in left):
+        found = likely_suspects(
+            [row.levels for row in left],
+            [row.failures for row in left],
+            [row.trials for row in left],
+            strength=2,
+            most=10 * _MOST,
+        )
+        if not found or found[0].p_value > _CONVINCED:
+            break
+        equal = [item for item in found if item.gain >= found[0].gain - _EQUAL]
+        stressed = [item for item in equal if all(level != NOMINAL for _, level in item.combination)]
+        causes.append((stressed or equal)[:_MOST])
+        best = causes[-1][0].combination
+        left = [row for row in left if not all(row.levels.get(name) == level for name, level in best)]
+    return causes
+
+
+def _about_trials(rows: Sequence[_Row], likely: Sequence[Sequence[LikelySuspect]]) -> Iterable[str]:
     """Say what the numbers of trials add: whether a passing corner really clears, and who fails more often."""
     hit = [row for row in rows if row.failures]
     failures, trials = sum(row.failures for row in hit), sum(row.trials for row in hit)
@@ -145,12 +171,12 @@ def _about_trials(rows: Sequence[_Row], likely: Sequence[LikelySuspect]) -> Iter
                 f"Where it fails it does so in {failures} of {trials} trials: a corner that passed {min(passing)} "
                 f"could still hide it with probability up to {hidden:.2g}, so passing corners clear nobody for sure."
             )
-    best = likely[0] if likely else None
-    if best is not None and best.p_value <= _CONVINCED:
-        equal = [item for item in likely if abs(item.gain - best.gain) < 1e-9]
-        names = "; ".join(_name(item.combination) for item in equal[:3]) + (" and others" if len(equal) > 3 else "")
+    for place, cause in enumerate(likely):
+        best = cause[0]
+        names = "; ".join(_name(item.combination) for item in cause[:3]) + (" and others" if len(cause) > 3 else "")
+        rest = "Apart from that: " if place else "By trials: "
         yield (
-            f"By trials: {names}: {best.failures_with} of {best.trials_with} failed with it, {best.failures_without} "
+            f"{rest}{names}: {best.failures_with} of {best.trials_with} failed with it, {best.failures_without} "
             f"of {best.trials_without} without (adjusted p {best.p_value:.2g})."
         )
 

@@ -44,6 +44,10 @@ _TITLES = {
         "Checks",
         "One row a check and corner. The interval is of the probability that a trial on this board passes here.",
     ),
+    "cr_culprits": (
+        "Culprits",
+        "Who may be to blame for what failed, by what evidence, and the corner that would tell more.",
+    ),
     "cr_rails": (
         "Rails",
         "One row a rail. A margin is the distance of a settled reading from a limit; negative lies beyond it.",
@@ -55,6 +59,10 @@ _TITLES = {
     "cr_setpoints": (
         "Set-points",
         "One row a rail and level: what was asked for, what the device holds, and how far the output lay from that.",
+    ),
+    "cr_telemetry": (
+        "Telemetry",
+        "One row a rail: device reading less meter reading. Uncertainties are expanded, 95 %, the meter's included.",
     ),
     "cr_numbers": (
         "Numbers",

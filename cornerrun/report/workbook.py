@@ -12,6 +12,7 @@ from cornerrun.report.sheets.accuracy import fill_accuracy
 from cornerrun.report.sheets.checks import fill_checks
 from cornerrun.report.sheets.corners import fill_corners, fill_visits
 from cornerrun.report.sheets.counts import Blocks
+from cornerrun.report.sheets.culprits import fill_culprits
 from cornerrun.report.sheets.events import fill_events
 from cornerrun.report.sheets.numbers import fill_numbers
 from cornerrun.report.sheets.plan import fill_plan
@@ -19,6 +20,7 @@ from cornerrun.report.sheets.rails import fill_rails
 from cornerrun.report.sheets.readings import fill_readings
 from cornerrun.report.sheets.setpoints import fill_setpoints
 from cornerrun.report.sheets.summary import fill_summary
+from cornerrun.report.sheets.telemetry import fill_telemetry
 from cornerrun.report.summary_model import Summary
 from cornerrun.report.template import find_template, open_template
 from cornerrun.results.records import RunData
@@ -65,7 +67,9 @@ def write_workbook(
         readings=fill_readings(book, data, rows_a_sheet=rows_a_sheet),
         events=fill_events(book, summary, data),
     )
+    fill_culprits(book, summary)
     fill_setpoints(book, summary, plan, data)
+    fill_telemetry(book, summary)
     fill_numbers(book, summary)
     fill_plan(book, summary, plan, data)
     fill_summary(book, summary, blocks)

@@ -133,6 +133,15 @@ def test_a_check_that_fails_now_and_then_is_judged_by_its_trials():
     assert any(words.startswith("By trials: ") for words in found.words)
 
 
+def test_two_causes_are_found_one_after_the_other_and_their_company_is_not():
+    corners = [*_covering(RAILS), *_alone(RAILS)]
+    found = _only(
+        _summary(_plan(RAILS), corners, lambda at: max(0.6 * (at["B"] == "high"), 0.5 * (at["G"] == "low")), seed=2)
+    )
+    assert {item.combination for item in found.likely} == {(("B", "high"),), (("G", "low"),)}
+    assert sum(words.startswith("Apart from that: ") for words in found.words) == 1
+
+
 def test_a_passing_corner_with_few_trials_clears_nobody_for_sure():
     corners = [*_covering(), *_alone()]
     found = _only(_summary(_plan(), corners, lambda at: 0.2 if at["A"] == "low" else 0, trials=5, seed=1))

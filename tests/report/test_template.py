@@ -177,7 +177,7 @@ def test_renamed_moved_and_restyled_sheets_are_filled_as_the_user_wants(changed,
         book["R & D's cover"]["B2"] = "Our company"
         book["Rails"].title = "Supplies"
         book.defined_names["cr_rails"].attr_text = "Supplies!$A$4"
-        book.move_sheet("Supplies", -3)
+        book.move_sheet("Supplies", -4)
         book["Checks"].column_dimensions["A"].width = 60
         for style in book._named_styles:
             if style.name == "CR volts":

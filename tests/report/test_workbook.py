@@ -21,9 +21,11 @@ SHEETS = [
     "Corners",
     "Visits",
     "Checks",
+    "Culprits",
     "Rails",
     "Set-point accuracy",
     "Set-points",
+    "Telemetry",
     "Numbers",
     "Readings",
     "Events",
@@ -51,6 +53,8 @@ def test_the_sheets_are_there_in_order_with_frozen_filtered_headings(tmp_path):
     book, _ = workbook(tmp_path)
     assert book.sheetnames == SHEETS
     for title in SHEETS[1:-1]:
+        if title == "Culprits":
+            continue  # several tables below each other: nothing to filter
         sheet = book[title]
         assert sheet.freeze_panes is not None, title
         assert sheet.auto_filter.ref, title
