@@ -21,6 +21,7 @@ from cornerrun.report.summary_model import (
     Summary,
     Tally,
 )
+from cornerrun.report.summary_proof import configuration_summary, proof_rows
 from cornerrun.report.summary_rails import all_margins, drifts, rail_summaries
 from cornerrun.report.summary_telemetry import device_telemetry
 from cornerrun.report.summary_trim import trim_summaries
@@ -118,6 +119,8 @@ def summarise(data: RunData, *, plan: Plan | None = None, runs: Sequence[Run] = 
         culprits=culprit_summaries(plan, data, good, tallies),
         telemetry=device_telemetry(plan, good, meter_specification(run.instruments)),
         attempts=attempts,
+        proof=proof_rows(data),
+        configuration=configuration_summary(data),
     )
 
 

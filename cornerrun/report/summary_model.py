@@ -12,6 +12,7 @@ from typing import Literal
 from cornerrun.plan.model import Source
 from cornerrun.report.analysis_nouns import Attempt, CulpritSummary, DeviceTelemetry
 from cornerrun.report.rail_nouns import ControlDrift, Margin, RailSummary, TrimLevel, TrimSummary
+from cornerrun.report.summary_proof import ConfigurationSummary, ProofRow
 from cornerrun.results.decision import Decision
 from cornerrun.results.records import EndState, InstrumentRecord, Outcome, RunResult
 from cornerrun.stats.interval import Interval
@@ -261,3 +262,5 @@ class Summary:
     culprits: tuple[CulpritSummary, ...] = ()
     telemetry: tuple[DeviceTelemetry, ...] = ()
     attempts: tuple[Attempt, ...] = ()
+    proof: tuple[ProofRow, ...] = ()
+    configuration: ConfigurationSummary | None = None
