@@ -91,7 +91,8 @@ def power(facts: Facts) -> Iterator[Finding]:
         return
     name = max(totals, key=lambda corner: totals[corner])
     rise = totals[name] / at_nominal_w - 1.0
-    numbers = f"{len(known)} loads whose current is known draw {show(at_nominal_w, Kind.POWER, digits=4)} at nominal "
+    loads = "1 load of known current draws" if len(known) == 1 else f"{len(known)} loads of known current draw"
+    numbers = f"{loads} {show(at_nominal_w, Kind.POWER, digits=4)} at nominal "
     numbers += f"and {show(totals[name], Kind.POWER, digits=4)} at {name!r} ({rise * 100:+.2f} %)"
     advice = "let temperatures settle, or a thermal drift is mistaken for a failure of the voltage"
     yield Subject(rule="power", position=facts.position("rails")).note(numbers, advice)
