@@ -6,10 +6,21 @@ from typing import TYPE_CHECKING
 
 import click
 
-from cornerrun.cli.common import bench_option, json_option, limits_option, plan_argument, print_json
-from cornerrun.errors import EXIT_PASS, EXIT_PLAN, PlanProblems, Problem
+from cornerrun.cli.common import (
+    bench_option,
+    json_option,
+    limits_option,
+    open_store,
+    plan_argument,
+    print_json,
+    store_options,
+)
+from cornerrun.errors import EXIT_PASS, EXIT_PLAN, PlanProblems, Problem, UsageError
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from cornerrun.bench.ports import RegisterValue
     from cornerrun.plan.bench_file import BenchFile
     from cornerrun.plan.model import Plan
     from cornerrun.preflight.facts import Facts
@@ -21,8 +32,19 @@ __all__ = ["command"]
 @plan_argument
 @bench_option
 @limits_option
+@click.option("--snapshot", "run", metavar="RUN", help="Take the devices' formats and limits from this run's snapshot.")
+@store_options
 @json_option
-def command(*, plan_path: Path, bench_path: Path | None, limits_path: Path | None, as_json: bool) -> int:
+def command(
+    *,
+    plan_path: Path,
+    bench_path: Path | None,
+    limits_path: Path | None,
+    run: str | None,
+    results_dir: Path,
+    store_url: str | None,
+    as_json: bool,
+) -> int:
     """List every problem of a plan and its files, and each level of each rail against its hard limits.
 
     Nothing is powered or moved. A simulated bench is asked for its devices' formats and limits; a real one only if
@@ -36,7 +58,8 @@ def command(*, plan_path: Path, bench_path: Path | None, limits_path: Path | Non
     problems: list[Problem] = []
     plan = _plan(plan_path, limits_path, problems)
     bench_file, bench_missing = _bench(plan_path, plan, bench_path, problems)
-    facts = _facts(plan, bench_file, problems, may_open=bench_path is not None)
+    snapshot = None if run is None else _snapshot(run, results_dir, store_url)
+    facts = _facts(plan, bench_file, problems, snapshot=snapshot, may_open=bench_path is not None)
     if facts is None or problems:
         if as_json:
             print_json(preflight_json(problems=problems))
@@ -87,15 +110,30 @@ def _bench(
         return None, None
 
 
+def _snapshot(run: str, results_dir: Path, store_url: str | None) -> "Sequence[RegisterValue]":
+    with open_store(results_dir, store_url, must_exist=True) as store:
+        data = store.load(store.find(run).run_id)
+    if not data.snapshots:
+        raise UsageError(
+            f"run {data.run.run_id} keeps no snapshot of its devices; name another run, or a bench (--bench)"
+        )
+    return data.snapshots[0].registers
+
+
 def _facts(
-    plan: "Plan | None", bench_file: "BenchFile | None", problems: list[Problem], *, may_open: bool
+    plan: "Plan | None",
+    bench_file: "BenchFile | None",
+    problems: list[Problem],
+    *,
+    snapshot: "Sequence[RegisterValue] | None",
+    may_open: bool,
 ) -> "Facts | None":
     from cornerrun.preflight.facts import gather
 
     if plan is None:
         return None
     try:
-        return gather(plan, bench_file, None, may_open=may_open)
+        return gather(plan, bench_file, None, snapshot=snapshot, may_open=may_open)
     except PlanProblems as error:
         problems.extend(error.problems)
         return None

@@ -43,6 +43,9 @@ def preflight_lines(
         yield f"bench  {_shortest(bench_missing)} is not here: looked at without it"
     else:
         yield "bench  none named: looked at without one"
+    if facts.values.rails:
+        count = len(facts.values.rails)
+        yield f"device formats and limits of {count} rails: {_shortest(Path(facts.values.source))}"
     yield ""
     yield from _wrapped(
         "Levels: what is asked for, the device's code, what that code means (setpoint), what rounding takes of it, and "

@@ -1,13 +1,14 @@
 """All that the rules look at, worked out once."""
 
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from cornerrun.bench.pmbus.profile import Profile, load_profile
+from cornerrun.bench.ports import RegisterValue
 from cornerrun.corners.model import Corner, Selection, Step
 from cornerrun.corners.order import steps
 from cornerrun.corners.select import nominal_corner, select
@@ -112,13 +113,14 @@ def gather(
     vout_modes: Mapping[str, int] | None = None,
     *,
     values: BenchValues | None = None,
+    snapshot: Sequence[RegisterValue] | None = None,
     may_open: bool = False,
 ) -> Facts:
     """Work out what the rules look at.
 
-    ``profiles`` None loads those that the plan names. ``values`` None asks the devices: those of a bench that is
-    simulated in this process, and real ones with ``may_open``; ``vout_modes`` (VOUT_MODE bytes by rail) given instead
-    asks nobody.
+    ``profiles`` None loads those that the plan names. What devices hold comes from ``values``, else from ``snapshot``,
+    else from the devices themselves: those of a bench that is simulated in this process, and real ones with
+    ``may_open``. ``vout_modes`` (VOUT_MODE bytes by rail) given instead asks nobody.
 
     Raises:
         PlanProblems: a simulation file has problems.
@@ -133,10 +135,14 @@ def gather(
             loaded[name] = load_profile(name, plan.directory)
         except PlanError as error:
             profile_trouble[name] = str(error)
-    if values is None and vout_modes is None and bench_file is not None:
+    if values is None and vout_modes is None and snapshot is None and bench_file is not None:
         from cornerrun.preflight.device_reading import read_values
 
         values = read_values(plan, bench_file, loaded, may_open=may_open)
+    if snapshot is not None:
+        from cornerrun.preflight.snapshot_values import snapshot_values
+
+        values = snapshot_values(plan, snapshot, loaded, source="the snapshot")
     held = values or BenchValues()
     selection, planned, trouble = _planned(plan)
     return Facts(

@@ -85,14 +85,17 @@ def apply_rules(facts: Facts) -> tuple[Finding, ...]:
     return tuple(sorted((found for rule in RULES for found in rule(facts)), key=lambda f: _ORDER[f.severity]))
 
 
-def stop_on_errors(plan: Plan, bench_file: BenchFile | None = None) -> None:
-    """Refuse a plan that preflight finds errors in, before the bench is touched.
+def stop_on_errors(plan: Plan, bench_file: BenchFile | None = None, *, may_open: bool = False) -> None:
+    """Refuse a plan that preflight finds errors in, before anything is written to the bench.
+
+    With ``may_open`` the devices of a real bench are read first, so that what they hold is reckoned with.
 
     Raises:
         PlanError: every error, one a line.
 
     """
-    errors = [found for found in findings(plan, bench_file) if found.severity == "error"]
+    found = apply_rules(gather(plan, bench_file, None, may_open=may_open))
+    errors = [item for item in found if item.severity == "error"]
     if errors:
         count = "1 error" if len(errors) == 1 else f"{len(errors)} errors"
         raise PlanError("\n".join([f"preflight finds {count}:", *map(str, errors)]))

@@ -132,3 +132,56 @@ def test_a_limits_file_on_the_command_line_binds_the_plan(preflight, desk):
     code, _, err = preflight("quickstart.yaml", "--limits", "strict.yaml")
     assert code == 2
     assert "a plan may only be tighter: write '200 mV', or ask hardware safety" in err
+
+
+def test_tells_what_a_run_takes_and_wears(preflight):
+    out = preflight("quickstart.yaml")[1]
+    # 30 trials of 20 ms and 30 of 5 ms at 20 visits, 400 ms of link errors at six: 17.4 s of checks.
+    assert re.search(r"^A run takes about 2\d(\.\d)? s: 20 visits$", out, re.MULTILINE)
+    assert re.search(r"^  checks +17\.4 s +6\d\.\d %$", out, re.MULTILINE)
+    assert "Wear: 120 relay closures, 0 power cycles, 0 writes to non-volatile memory" in out
+    assert "Above nominal: VDD_CORE" in out
+    budget = json.loads(preflight("quickstart.yaml", "--json")[1])["budget"]
+    assert sum(budget["phases_s"].values()) == pytest.approx(budget["total_s"])
+    assert (budget["relay_closures"], budget["power_cycles"], budget["stores"]) == (120, 0, 0)
+
+
+def test_without_a_bench_it_says_that_time_is_not_reckoned(preflight, desk):
+    (desk / "quickstart_bench.yaml").unlink()
+    out = preflight("quickstart.yaml")[1]
+    assert "How long a run takes is not reckoned: no bench file tells how fast bus and meter are." in out
+
+
+def test_a_bench_behind_tcp_is_read_only_if_it_is_named(preflight, desk):
+    spoil(desk, "link: simulated", "link: 'tcp:127.0.0.1:9'", "quickstart_bench.yaml")
+    assert "could not be read" not in preflight("quickstart.yaml")[1]
+    code, out, _ = preflight("quickstart.yaml", "--bench", "quickstart_bench.yaml")
+    assert (code, "PM1 could not be read" in out) == (0, True)
+
+
+def test_a_snapshot_of_an_earlier_run_serves_where_the_bench_is_elsewhere(preflight, cornerrun, desk):
+    spoil(
+        desk,
+        "    time_constant: 6 ms",
+        "    time_constant: 6 ms\n    limits: {ov_warn: 1.30 V}",
+        "quickstart_board.yaml",
+    )
+    assert cornerrun("run", "quickstart.yaml", "--serial", "1", "--no-workbook").code in {0, 1}
+    (desk / "quickstart_bench.yaml").unlink()
+    code, out, _ = preflight("quickstart.yaml", "--snapshot", "last")
+    assert (code, "device formats and limits of 5 rails: the snapshot" in out) == (0, True)
+    spoil(desk, "margin: {high: 1.26 V, low: 1.14 V}", "margin: {high: 1.275 V, low: 1.14 V}")
+    spoil(desk, "min: 1.11 V, max: 1.29 V", "min: 1.11 V, max: 1.32 V")
+    spoil(desk, "min: 0.55 V, max: 0.65 V", "min: 0.55 V, max: 0.66 V")
+    out = " ".join(preflight("quickstart.yaml", "--snapshot", "last")[1].split())
+    # At high of 1.295 V, 0.5 % takes it to 1.3015 V: beyond what the device held.
+    assert "ov_warn in the device" not in out
+    spoil(desk, "high: 1.275 V", "high: 1.295 V")
+    out = " ".join(preflight("quickstart.yaml", "--snapshot", "last")[1].split())
+    assert "and ov_warn in the device of 1.3 V acts there: the device would warn" in out
+
+
+def test_a_run_without_a_snapshot_is_told(preflight, desk):
+    code, _, err = preflight("quickstart.yaml", "--snapshot", "last")
+    assert code != 0
+    assert "no run has been kept in results" in err
