@@ -73,9 +73,7 @@ def build_plan(
         policy=Policy(on_trip=file.policy.on_trip, on_fail=file.policy.on_fail),
         sources=tuple(sources),
         directory=directory,
-        proof=None
-        if file.proof is None
-        else Proof(step_ratio=file.proof.step, coupling_ratio=file.proof.coupling),
+        proof=None if file.proof is None else Proof(step_ratio=file.proof.step, coupling_ratio=file.proof.coupling),
         trim=None if file.trim is None else _trim(board, file.trim),
     )
 

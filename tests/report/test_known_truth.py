@@ -50,3 +50,20 @@ def test_the_board_was_left_at_nominal_and_nothing_is_void(report):
     assert report["end_state"] == "nominal"
     assert report["tally"]["void"] == 0
     assert report["tally"]["done"] == report["tally"]["planned"]
+
+
+def test_the_planted_pair_is_named_as_the_only_suspect_and_nobody_else_is(report):
+    (found,) = report["culprits"]
+    assert found["what"] == "memory march"
+    assert [item["combination"] for item in found["suspects"]] == [[["VDD_CORE", "low"], ["VDDQ", "high"]]]
+    assert [item["combination"] for item in found["likely"]] == [[["VDD_CORE", "low"], ["VDDQ", "high"]]]
+    assert found["suspects_total"] == 1
+
+
+def test_the_device_that_reads_low_is_found_by_the_meter(report):
+    (device,) = report["telemetry"]
+    # Planted: VDD_IO is trimmed against an ADC that reads 0.35 % low.
+    assert device["worst"]["rail"] == "VDD_IO"
+    assert device["worst"]["gain_error"]["low"] <= -0.0035 <= device["worst"]["gain_error"]["high"]
+    others = [rail for rail in device["rails"] if rail["rail"] != "VDD_IO"]
+    assert all(abs(rail["worst_error"]["estimate"]) < 0.001 for rail in others)
