@@ -136,9 +136,10 @@ def _restore(write: RawWrite, devices: _Devices) -> _Done:
         if command.code == PAGE:
             device.set_page(write.data[0])
             return True
-        if _held(device, command, write) == write.data:
+        held = _held(device, command, write)
+        if held == write.data:
             return False
-        device.write(write.page, command, write.data)
+        device.write(write.page, command, write.data, is_change=held is not None)
         return True
 
     return _tried(write, attempt)

@@ -138,8 +138,8 @@ class ManagedDevice:
                 "0x00 to WRITE_PROTECT, or let the device's configuration start without protection"
             )
 
-    def write(self, page: int | None, command: Command, data: bytes) -> None:
-        """Write and read back; a failure names WRITE_PROTECT if that is what stood in the way.
+    def write(self, page: int | None, command: Command, data: bytes, *, is_change: bool = True) -> None:
+        """Write and read back (`PagedDevice.write`); a failure names WRITE_PROTECT if that stood in the way.
 
         Raises:
             DeviceRefused: WRITE_PROTECT blocks the command.
@@ -148,7 +148,7 @@ class ManagedDevice:
 
         """
         try:
-            self.paged.write(page, command, data)
+            self.paged.write(page, command, data, is_change=is_change)
         except (LinkError, ReadbackMismatch) as error:
             try:
                 self._check_protection()

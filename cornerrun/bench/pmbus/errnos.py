@@ -49,7 +49,17 @@ NOT_ACKNOWLEDGED = frozenset({errno.ENXIO, errno.EREMOTEIO, errno.EIO, errno.EOP
 """What a device answers to a command that it does not have; None is an emulator's error without a number."""
 
 PASSING = frozenset(
-    {errno.ENXIO, errno.EREMOTEIO, errno.EIO, errno.EAGAIN, errno.EBADMSG, errno.ETIMEDOUT, errno.EPROTO, None}
+    {
+        errno.ENXIO,
+        errno.EREMOTEIO,
+        errno.EIO,
+        errno.EAGAIN,
+        errno.EBADMSG,
+        errno.EBUSY,  # a line held for a moment; an address that a driver holds stays so, and then says it after all
+        errno.ETIMEDOUT,
+        errno.EPROTO,
+        None,
+    }
 )
 """What may not happen again at the next try."""
 

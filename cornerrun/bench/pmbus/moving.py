@@ -142,8 +142,9 @@ def _program(goal: _Goal, guard: Guard) -> None:
         stored=(Effect(rail=output.rail.name, target_v=goal.setpoint.decoded_v),),
     )
     guard.permit(write)
+    is_known = output.knows_margin(side)
     output.stored(side, None)
-    output.device.write(output.page, command, write.data)
+    output.device.write(output.page, command, write.data, is_change=is_known)
     guard.applied(write)
     output.stored(side, word)
 

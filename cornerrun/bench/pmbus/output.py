@@ -181,6 +181,10 @@ class Output:
         """Whether a margin register is known to hold a word; there is none where VOUT_COMMAND margins."""
         return self.by_command or self._margin_words[side] == word
 
+    def knows_margin(self, side: Side) -> bool:
+        """Whether it is known what a margin register holds."""
+        return self._margin_words[side] is not None
+
     def is_judged(self, side: Side) -> bool:
         """Whether the guard has judged what a margin register holds."""
         return side in self._judged

@@ -91,8 +91,12 @@ class PagedDevice:
         except LinkError as error:
             return self._link.repeat(lambda: self._call(command, question, length), pause=self._pause, after=error)
 
-    def write(self, page: int | None, command: Command, data: bytes) -> None:
+    def write(self, page: int | None, command: Command, data: bytes, *, is_change: bool = True) -> None:
         """Write a register and read it back from the same page.
+
+        ``is_change`` says that the register is known to hold something else: reading the new word back then proves that
+        the write arrived. Where it may have held the same before, and PAGE was lost meanwhile, another page may have
+        got the write unseen.
 
         Raises:
             LinkError: the write was not acknowledged, and never is tried again here; PAGE is forgotten.
@@ -107,13 +111,13 @@ class PagedDevice:
             self.forget()
             raise
         found = self.read_data(page, command)
-        if found != data:
+        is_stray = self._losses() > losses
+        if found != data or (is_stray and not is_change):
             self.forget()
-            stray = self._losses() > losses
             where = "" if page is None else f", page {page}"
             hint = (
                 "PAGE changed meanwhile: another master uses the bus, and the write may have reached another page"
-                if stray
+                if is_stray
                 else "the device does not take this value, or another master wrote after us"
             )
             raise ReadbackMismatch(
