@@ -21,7 +21,7 @@ def relations(facts: Facts) -> Iterator[Finding]:
     The plan of moves was made from targets; the guard will judge decoded words, and so does this. A way home is only
     warned of: it is never refused, whatever a relation says.
     """
-    if facts.trouble or not facts.plan.relations:
+    if facts.trouble or not facts.steps or not facts.plan.relations:
         return
     for index, relation in enumerate(facts.plan.relations):
         refusals = list(_refusals(facts, relation))
@@ -44,19 +44,19 @@ def _refusals(facts: Facts, relation: Relation) -> Iterator[tuple[Burst, str]]:
     nominal = [
         Effect(rail=rail.name, target_v=setpoints[rail.name, NOMINAL]) for rail in bare.rails if rail.tracks is None
     ]
+    # Only what the two rails, or those that lead them, do can matter; most bursts repeat an earlier one.
+    leaders = {_leader(facts.plan, relation.rail), _leader(facts.plan, relation.minus)}
     seen: set[tuple[object, ...]] = set()
-    first = bursts(facts, ways_home=True)
-    for burst in (_standing(facts), *first):
-        guard = Guard(bare)
-        guard.found(nominal)
-        guard.found(Effect(rail=rail, target_v=setpoints[rail, level]) for rail, level in burst.before.items())
-        # Only what the two rails, or those that lead them, do can matter; most bursts repeat an earlier one.
-        leaders = {_leader(facts.plan, relation.rail), _leader(facts.plan, relation.minus)}
+    for burst in (_standing(facts), *bursts(facts, ways_home=True)):
         moves = tuple((item.rail, item.level) for item in burst.moves if item.rail in leaders)
-        key = (moves, tuple(sorted(item for item in burst.before.items() if item[0] in leaders)), burst.is_way_home)
+        before = tuple(sorted(item for item in burst.before.items() if item[0] in leaders))
+        key = (moves, before, burst.is_way_home)
         if key in seen:
             continue
         seen.add(key)
+        guard = Guard(bare)
+        guard.found(nominal)
+        guard.found(Effect(rail=rail, target_v=setpoints[rail, level]) for rail, level in before)
         try:
             guard.permit_together(Effect(rail=rail, target_v=setpoints[rail, level]) for rail, level in moves)
         except GuardRefusal as refusal:

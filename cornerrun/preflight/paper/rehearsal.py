@@ -15,9 +15,10 @@ from cornerrun.preflight.paper.instruments import PaperChecks, PaperCondition, P
 from cornerrun.preflight.paper.power import PaperPower
 from cornerrun.preflight.paper.response import tried_times_s
 from cornerrun.preflight.paper.wire import Wire
-from cornerrun.results.records import EndState, VisitRecord
+from cornerrun.results.records import EndState, Outcome, VisitRecord
 from cornerrun.run.assembly import assemble, encoded_setpoints
 from cornerrun.run.checking import Subject
+from cornerrun.run.executor import Ended
 from cornerrun.run.journal import Journal
 from cornerrun.run.sequence import Phase, Sequence
 
@@ -106,15 +107,24 @@ def rehearse(facts: Facts) -> Rehearsal | None:
     )
     ended = parts.executor.run(facts.steps, before=lambda: _discard(power.snapshot()))
     power.snapshot()
-    is_whole = ended.trouble is None and ended.end_state is EndState.NOMINAL and len(ended.visits) >= len(facts.steps)
     return Rehearsal(
         visits=ended.visits,
         duration_s=clock.now_s(),
         messages={name: wire.messages for name, wire in wires.items() if wire.messages},
         closures=meter.closures if meter is not None else 0,
         condition_changes=sum(1 for _ in ended.visits if _.visit.phase_s.get("condition", 0.0) > 0),
-        trouble="" if is_whole else ended.why or "it ended before its last step",
+        trouble=_trouble(ended, len(facts.steps)),
     )
+
+
+def _trouble(ended: Ended, steps: int) -> str:
+    """Tell why a rehearsal does not stand for a run: on paper nothing should go wrong."""
+    bad = next((record.visit for record in ended.visits if record.visit.outcome is not Outcome.PASS), None)
+    if bad is not None:
+        return f"on paper {bad.corner!r} ends {bad.outcome.value}: {bad.reason}"
+    if ended.trouble is not None or ended.end_state is not EndState.NOMINAL or len(ended.visits) != steps:
+        return ended.why or "it ends before its last step"
+    return ""
 
 
 def _discard(registers: object) -> None:
