@@ -71,7 +71,7 @@ def holder_of(link: object, address: int, clients: Path = CLIENTS) -> str:
     if not isinstance(fd, int):
         return ""
     try:
-        number = os.minor(os.fstat(fd).st_rdev)
+        number = _number_of_file(fd)
         driver = (clients / f"{number}-{address:04x}" / "driver").resolve(strict=True).name
     except OSError:
         return ""
@@ -80,6 +80,10 @@ def holder_of(link: object, address: int, clients: Path = CLIENTS) -> str:
         f"the kernel driver {driver!r} holds the address; release it: echo {client} > "
         f"/sys/bus/i2c/drivers/{driver}/unbind (and `bind` gives it back)"
     )
+
+
+def _number_of_file(fd: int) -> int:
+    return os.minor(os.fstat(fd).st_rdev)
 
 
 def _number_of_path(path: Path, target: str) -> int:

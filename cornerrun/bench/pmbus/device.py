@@ -121,7 +121,7 @@ class ManagedDevice:
         if self.profile.has_page and self.page_found is None:
             (self.page_found,) = self.paged.read(None, (COMMANDS["PAGE"],))
         self._ask_query()
-        texts = identity_texts(self.profile, lambda name: self._try(None, COMMANDS[name]), self._wanted)
+        texts = identity_texts(self.has, lambda name: self._try(None, COMMANDS[name]), self._wanted)
         self._check_identity(texts)
         # Before any page is turned: protection at its highest level stops PAGE too.
         self._check_protection()

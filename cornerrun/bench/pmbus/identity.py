@@ -2,8 +2,6 @@
 
 from collections.abc import Callable, Mapping
 
-from cornerrun.bench.pmbus.profile import Profile
-
 __all__ = ["IDENTITY_REGISTERS", "identity_texts", "revision_text"]
 
 IDENTITY_REGISTERS = {"maker": "MFR_ID", "model": "MFR_MODEL", "revision": "MFR_REVISION", "serial": "MFR_SERIAL"}
@@ -12,16 +10,19 @@ _REVISIONS = ("1.0", "1.1", "1.2", "1.3", "1.4", "1.5")
 
 
 def identity_texts(
-    profile: Profile, read: Callable[[str], bytes | None], wanted: Mapping[str, str] = {}
+    has: Callable[[str], bool], read: Callable[[str], bytes | None], wanted: Mapping[str, str]
 ) -> Mapping[str, str]:
-    """Read the declared registers of identity, those first that a plan pins; ``read`` gives None for a missing one."""
+    """Read the registers of identity that a device has, those first that a plan pins (``wanted``).
+
+    ``read`` gives None for one that turns out to be missing.
+    """
     texts = {}
     for field in (*wanted, *(field for field in IDENTITY_REGISTERS if field not in wanted)):
-        if profile.declares(IDENTITY_REGISTERS[field]):
+        if has(IDENTITY_REGISTERS[field]):
             data = read(IDENTITY_REGISTERS[field])
             if data is not None:
                 texts[field] = data.rstrip(b"\0 ").decode("ascii", errors="backslashreplace")
-    if profile.declares("PMBUS_REVISION"):
+    if has("PMBUS_REVISION"):
         data = read("PMBUS_REVISION")
         if data is not None:
             texts["pmbus revision"] = revision_text(data[0])
