@@ -34,7 +34,7 @@ def open_tcp_link(bus: Bus, target: str, surroundings: Surroundings, /) -> Link:
 
 
 def open_i2c_link(bus: Bus, target: str, surroundings: Surroundings, /) -> Link:
-    """Open a Linux I2C adapter by its name; ``target`` is the name as ``/sys/class/i2c-adapter/*/name`` shows it."""
+    """Open a Linux I2C adapter; ``target`` is its name in sysfs, or a path there (`adapters.open_adapter`)."""
     from cornerrun.bench.pmbus.adapters import open_adapter
 
     del surroundings
