@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from cornerrun.bench.pmbus.codec import PageFormat
-from cornerrun.bench.pmbus.formats import VoutMode
+from cornerrun.bench.pmbus.formats import VoutKind, VoutMode
 from cornerrun.bench.pmbus.profile import Profile
 from cornerrun.errors import FormatError
 from cornerrun.plan.model import NOMINAL, Plan, Rail
@@ -144,7 +144,10 @@ def _page_format(
         return None
     if profile is None:
         return PageFormat(mode=VoutMode.from_byte(byte))
-    return profile.page_format(rail.power.page, byte)
+    made = profile.page_format(rail.power.page, byte)
+    # Coefficients that the device itself tells are known only once it is asked.
+    is_open = made.mode.kind is VoutKind.DIRECT and made.mode.direct is None and profile.reads_coefficients
+    return None if is_open else made
 
 
 def _encoded(found: RailLevels) -> tuple[LevelRow, ...]:
