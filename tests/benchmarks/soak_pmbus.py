@@ -5,6 +5,9 @@ wrong in one of the ways listed in `KINDS`. Every accepted reading is compared w
 call the registers of all pages are compared with what was asked: a rail that was not asked to move must hold the words
 that it held before.
 
+The devices require a packet error code on writes. One that takes writes with and without can't be protected from a bit
+that turns a byte command into a word command: the code then is taken for data.
+
 Three soaks: plain PAGE, with second masters everywhere but in the one gap that plain messages cannot close (between
 the verification of PAGE and the write itself); the same in that gap only, where each stray must be found; PAGE_PLUS,
 with everything everywhere.
