@@ -17,6 +17,7 @@ from cornerrun.results.visit_rows import visit_from_rows
 __all__ = ["baseline", "events", "last_intent", "proof", "recipe", "runs", "snapshots", "visits"]
 
 _PARTS = (schema.readings, schema.checks, schema.trials, schema.watched, schema.faults)
+_LATER_PARTS = (schema.traces, schema.tests)
 
 
 def runs(
@@ -47,6 +48,9 @@ def runs(
 def visits(connection: Connection, run_id: str) -> tuple[VisitRecord, ...]:
     """Return every visit of a run, in order."""
     parts = {table.name: _by_visit(connection, table, run_id) for table in _PARTS}
+    for table in _LATER_PARTS:
+        found = select(table).where(table.c.run_id == run_id)
+        parts[table.name] = {row["visit"]: (row,) for row in _later_rows(connection, table, found)}
     own = (
         select(schema.visits)
         .where(schema.visits.c.run_id == run_id)
@@ -110,7 +114,7 @@ def _by_visit(connection: Connection, table: Table, run_id: str) -> Mapping[int,
     return {visit: list(rows) for visit, rows in groupby(_rows(connection, query), key=lambda row: row["visit"])}
 
 
-def _later_rows(connection: Connection, table: Table, query: "Select[tuple[str]]") -> Iterator[Row]:
+def _later_rows(connection: Connection, table: Table, query: "Select[tuple[object, ...]]") -> Iterator[Row]:
     """Give rows of a table that an older store, opened only for reading, may not have."""
     if inspect(connection).has_table(table.name):
         yield from cast("Iterable[Row]", connection.execute(query).mappings())

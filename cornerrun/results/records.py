@@ -25,7 +25,9 @@ __all__ = [
     "RunData",
     "RunResult",
     "SetpointRecord",
+    "SettleTrace",
     "Snapshot",
+    "SuiteTest",
     "Trial",
     "Visit",
     "VisitRecord",
@@ -235,6 +237,30 @@ class CheckResult:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class SettleTrace:
+    """How a rail came to rest after one command: its fresh readings, as seconds since the command and volts."""
+
+    rail: str
+    target_v: float
+    points: tuple[tuple[float, float], ...]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class SuiteTest:
+    """One test of a suite in one trial of a check.
+
+    ``passed`` is None where it gave no verdict: it was skipped, or its set-up broke; ``reason`` says which.
+    """
+
+    check: str
+    trial: int
+    name: str
+    passed: bool | None
+    duration_s: float
+    reason: str = ""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class Fault:
     """A fault as captured and classified. ``originator`` is a rail or "undetermined"; never a guess."""
 
@@ -268,6 +294,8 @@ class VisitRecord:
     trials: tuple[Trial, ...] = ()
     faults: tuple[Fault, ...] = ()
     watched: tuple[WatchRange, ...] = ()
+    traces: tuple[SettleTrace, ...] = ()
+    tests: tuple[SuiteTest, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

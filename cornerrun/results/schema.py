@@ -15,6 +15,8 @@ __all__ = [
     "readings",
     "runs",
     "snapshots",
+    "tests",
+    "traces",
     "trials",
     "visits",
     "watched",
@@ -183,7 +185,7 @@ events = Table(
     Column("rail", Text, nullable=False),
 )
 
-# Rows of the two tables below are read and written whole: nobody searches in them.
+# Rows of the tables below are read and written whole: nobody searches in them.
 snapshots = Table(
     "snapshots",
     metadata,
@@ -203,3 +205,7 @@ proofs = Table(
     Column("step_v", Double),
     Column("step_json", Text, nullable=False),
 )
+
+traces = Table("traces", metadata, _run(), _key("visit"), Column("traces_json", Text, nullable=False))
+
+tests = Table("tests", metadata, _run(), _key("visit"), Column("tests_json", Text, nullable=False))

@@ -1,13 +1,27 @@
 """The record of a visit <-> its rows in the store's tables."""
 
 from collections.abc import Mapping, Sequence
+from typing import TypeVar
 
 from cornerrun.bench.ports import StatusCapture
 from cornerrun.results.codec import clean_text, from_json, to_json, utc_from_text, utc_text
-from cornerrun.results.records import CheckResult, Fault, Outcome, Reading, Trial, Visit, VisitRecord, WatchRange
+from cornerrun.results.records import (
+    CheckResult,
+    Fault,
+    Outcome,
+    Reading,
+    SettleTrace,
+    SuiteTest,
+    Trial,
+    Visit,
+    VisitRecord,
+    WatchRange,
+)
 from cornerrun.results.rows import Row, number_of
 
 __all__ = ["visit_from_rows", "visit_rows"]
+
+T = TypeVar("T")
 
 
 def visit_rows(run_id: str, record: VisitRecord) -> Mapping[str, Sequence[Row]]:
@@ -69,6 +83,8 @@ def visit_rows(run_id: str, record: VisitRecord) -> Mapping[str, Sequence[Row]]:
             }
             for position, item in enumerate(record.faults)
         ],
+        "traces": _whole(key, "traces_json", record.traces),
+        "tests": _whole(key, "tests_json", record.tests),
     }
 
 
@@ -135,7 +151,18 @@ def visit_from_rows(visit: Row, tables: Mapping[str, Sequence[Row]]) -> VisitRec
             )
             for row in tables["faults"]
         ),
+        traces=_read_whole(tables, "traces", "traces_json", tuple[SettleTrace, ...]),
+        tests=_read_whole(tables, "tests", "tests_json", tuple[SuiteTest, ...]),
     )
+
+
+def _whole(key: tuple[str, int], column: str, items: tuple[object, ...]) -> Sequence[Row]:
+    """Make the one row that holds all items of a visit; nobody searches in them."""
+    return [{"run_id": key[0], "visit": key[1], column: to_json(items)}] if items else []
+
+
+def _read_whole(tables: Mapping[str, Sequence[Row]], table: str, column: str, kind: type[T]) -> T:
+    return from_json(next((row[column] for row in tables[table]), "[]"), kind)
 
 
 def _keyed(key: tuple[str, int], position: int) -> Row:

@@ -10,7 +10,17 @@ from cornerrun.clock import Clock
 from cornerrun.corners.model import Step
 from cornerrun.plan.bench_file import MeterUncertainty
 from cornerrun.plan.model import NOMINAL, Plan, Rail
-from cornerrun.results.records import CheckResult, Fault, Outcome, Reading, Trial, Visit, VisitRecord, WatchRange
+from cornerrun.results.records import (
+    CheckResult,
+    Fault,
+    Outcome,
+    Reading,
+    SettleTrace,
+    Trial,
+    Visit,
+    VisitRecord,
+    WatchRange,
+)
 from cornerrun.run.judging import RailEvidence, RailVerdict, judge_rail, judge_visit
 from cornerrun.run.settling import SettleResult
 from cornerrun.run.supervisor import Mean
@@ -52,6 +62,7 @@ class Draft:
         self.phase_s: dict[str, float] = {}
         self.conditions: Mapping[str, float] = {}
         self.settled: dict[str, SettleResult] = {}
+        self.traces: list[SettleTrace] = []
         self.telemetry: Mapping[str, Telemetry] = {}
         self.means: Mapping[str, Mean] = {}
         self.references: Mapping[str, MeterReading] = {}
@@ -68,6 +79,15 @@ class Draft:
             yield
         finally:
             self.phase_s[part] = self.phase_s.get(part, 0.0) + self._clock.now_s() - started_s
+
+    def take_settled(self, settled: Mapping[str, SettleResult]) -> None:
+        """Take how the rails of one burst got to their levels."""
+        self.settled.update(settled)
+        self.traces.extend(
+            SettleTrace(rail=rail, target_v=result.target_v, points=result.trace)
+            for rail, result in settled.items()
+            if result.trace
+        )
 
     def judge_rails(self, levels: Mapping[str, str]) -> tuple[Reading, ...]:
         """Judge every rail from what was measured; ``levels`` of rails that move, the others are at nominal."""
@@ -145,6 +165,7 @@ class Draft:
             trials=tuple(self.trials),
             faults=tuple(faults),
             watched=tuple(watched),
+            traces=tuple(self.traces),
         )
 
     def _reading(self, rail: Rail, level: str, verdict: RailVerdict) -> Reading:

@@ -137,4 +137,5 @@ class Mover:
             mean_v=detector.mean_v,
             samples=detector.samples,
             is_stable_elsewhere=detector.is_stable_elsewhere(),
+            trace=detector.trace,
         )

@@ -9,6 +9,7 @@ from statistics import fmean
 __all__ = ["Detector", "SettleResult", "State"]
 
 _LEAST_READINGS = 3  # chosen: two agree by chance, and PMBus gives no stamp that tells conversions apart
+_MOST_TRACE = 240  # chosen: more than a figure can show
 _GRAIN_S = 1e-9  # chosen: the rounding of sums of times, far below any conversion time
 
 
@@ -26,7 +27,8 @@ class SettleResult:
 
     ``settle_s`` is the time from the command to the first of the readings that all lay inside the band. ``mean_v`` and
     ``samples`` are of those readings, or of the last one where it did not settle. ``is_stable_elsewhere`` tells a rail
-    that stands still at another voltage (a clamp) from one that still moves.
+    that stands still at another voltage (a clamp) from one that still moves. ``trace`` holds the fresh readings, as seconds
+    since the command and volts; of a long way only some.
     """
 
     rail: str
@@ -36,6 +38,7 @@ class SettleResult:
     mean_v: float | None
     samples: int
     is_stable_elsewhere: bool = False
+    trace: tuple[tuple[float, float], ...] = ()
 
 
 class Detector:
@@ -58,6 +61,7 @@ class Detector:
         "_sum_v",
         "_target_v",
         "_timeout_s",
+        "_trace",
         "last_v",
         "state",
     )
@@ -85,6 +89,7 @@ class Detector:
         self._first_s = 0.0
         self._sum_v = 0.0
         self._recent: deque[tuple[float, float]] = deque()
+        self._trace: list[tuple[float, float]] = []
         self.last_v: float | None = None
         self.state = State.WAITING
 
@@ -120,6 +125,11 @@ class Detector:
             self.state = State.TIMED_OUT
         return self.state
 
+    @property
+    def trace(self) -> tuple[tuple[float, float], ...]:
+        """The fresh readings so far, thinned where they are many, the last always among them."""
+        return tuple(self._trace)
+
     def next_at(self) -> float:
         """Tell when the next reading is worth taking.
 
@@ -150,6 +160,10 @@ class Detector:
     def _take(self, at_s: float, reading_v: float) -> None:
         self._next_s = at_s + self._scan_s
         self.last_v = reading_v
+        trace = self._trace
+        trace.append((round(at_s - self._commanded_at_s, 6), reading_v))
+        if len(trace) > _MOST_TRACE:
+            del trace[1:-1:2]
         recent = self._recent
         recent.append((at_s, reading_v))
         while recent[0][0] < at_s - self._timeout_s / 4:

@@ -155,7 +155,7 @@ class Visitor:
             with draft.timed("settle"):
                 settled = self._mover.settle(self._mover.with_followers(self.moving))
             self.moving = ()
-            draft.settled.update(settled)
+            draft.take_settled(settled)
             if any(result.state is not State.SETTLED for result in settled.values()):
                 return False
         return True

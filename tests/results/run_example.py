@@ -16,6 +16,8 @@ from cornerrun.results.records import (
     Reading,
     Run,
     SetpointRecord,
+    SettleTrace,
+    SuiteTest,
     Trial,
     Visit,
     VisitRecord,
@@ -172,4 +174,6 @@ def a_visit(ordinal: int = 0, *, rails: int = 2, trials: int = 3) -> VisitRecord
         watched=tuple(
             WatchRange(rail=f"RAIL_{n}", during="settle", min_v=1.0, max_v=1.06, samples=5) for n in range(rails)
         ),
+        traces=(SettleTrace(rail="RAIL_0", target_v=1.05, points=((0.02, 1.0), (0.04, 1 / 3))),),
+        tests=(SuiteTest(check="memory march", trial=0, name="a.py::test_b", passed=None, duration_s=0.1, reason="-"),),
     )

@@ -177,3 +177,21 @@ def test_polling_when_asked_always_ends_soon_after_the_deadline(final_v, tau_s, 
     assert decided_s <= timeout_s + scan_s + hold_s + 1e-6
     if abs(final_v - 1.0) > 0.005 and abs(0.8 - 1.0) > 0.005 and (final_v - 1.0) * (0.8 - 1.0) > 0:
         assert detector.state is State.TIMED_OUT
+
+
+def test_keeps_the_fresh_readings_as_seconds_since_the_command():
+    detector = Detector(target_v=1.0, band_v=0.01, stable_for_s=0.0, timeout_s=9.0, scan_s=0.5, commanded_at_s=100.0)
+    for at_s, reading_v in ((100.1, 0.5), (100.5, 0.9), (100.6, 0.95), (101.0, 1.0)):
+        detector.feed(at_s, reading_v)
+    assert detector.trace == ((0.5, 0.9), (1.0, 1.0))
+
+
+def test_a_long_way_is_thinned_but_keeps_its_first_and_last_reading():
+    detector = Detector(target_v=1.0, band_v=0.01, stable_for_s=0.0, timeout_s=1e6, scan_s=1.0)
+    for at_s in range(1, 2001):
+        detector.feed(float(at_s), 0.5)
+    times = [at_s for at_s, _ in detector.trace]
+    assert times[0] == 1.0
+    assert times[-1] == 2000.0
+    assert len(times) < 300
+    assert times == sorted(times)
