@@ -15,8 +15,8 @@ from cornerrun.preflight.levels import LevelRow
 
 __all__ = ["preflight_json", "preflight_lines"]
 
-_SHAPES = {"error": "▲ ERROR", "warning": "◆ WARNING", "note": "○ note"}
-_VERDICT_SHAPES = {"ok": "●", "beyond hard limit": "▲", "not encodable": "▲"}
+_SHAPES = {"error": "■ ERROR", "warning": "▲ WARNING", "note": "○ note"}
+_VERDICT_SHAPES = {"ok": "●", "beyond hard limit": "■", "not encodable": "■"}
 _NUMBER_AND_UNIT = re.compile(r"(\d) (%|ppm|[mµk]?V|[mµ]?s|min|degC)(?![A-Za-z])")
 _INDENT = " " * 10
 _HEAD = ("rail", "level", "target", "code", "setpoint", "rounding", "of margin", "room", "verdict")

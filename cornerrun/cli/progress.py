@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, TextIO
 
-from cornerrun.cli.shapes import outcome_text
+from cornerrun.report.looks import marked
 from cornerrun.results.records import Outcome
 from cornerrun.run.progress import (
     CheckProgress,
@@ -70,7 +70,7 @@ def _visit_line(event: VisitEnded, tally: _Tally) -> str:
     reason = f": {visit.reason}" if visit.reason and visit.outcome is not Outcome.PASS else ""
     took = show(visit.end_s - visit.start_s, Kind.TIME, digits=3)
     name = f"{visit.corner} (control point)" if visit.is_control else visit.corner
-    return f"visit {tally.done:>{width}}/{tally.steps}  {outcome_text(visit.outcome)}  {name}{reason}  [{took}]"
+    return f"visit {tally.done:>{width}}/{tally.steps}  {marked(visit.outcome)}  {name}{reason}  [{took}]"
 
 
 class PlainLines:

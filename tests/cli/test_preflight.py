@@ -84,7 +84,7 @@ def test_trials_that_can_never_show_what_is_asked_end_with_2(preflight, desk):
     assert code == 2
     text = " ".join(out.split())
     # 20 trials without a failure show 0.05 ** (1 / 20) = 86.1 % at 95 % (zero-failure demonstration, computed).
-    assert "▲ ERROR trials quickstart.yaml" in text
+    assert "■ ERROR trials quickstart.yaml" in text
     assert "without a failure they show 86.1 % at 95 % confidence, and can never show the 90 % that is asked" in text
     assert out.rstrip().endswith("a run would stop here")
 

@@ -63,7 +63,7 @@ def test_a_pipe_gets_one_plain_line_a_visit():
     lines = told(io.StringIO()).splitlines()
     assert lines == [
         "run r1: 2 visits",
-        "visit 1/2  ▲ fail-functional  all low: march: 3 of 30 trials failed  [1.25 s]",
+        "visit 1/2  ■ fail-functional  all low: march: 3 of 30 trials failed  [1.25 s]",
         "warning: a retry [red]",
         "visit 2/2  ● pass  all low  [1.25 s]",
     ]
@@ -71,7 +71,7 @@ def test_a_pipe_gets_one_plain_line_a_visit():
 
 def test_a_terminal_keeps_what_failed_and_takes_no_text_for_markup():
     text = told(Terminal())
-    assert "▲ fail-functional" in text
+    assert "■ fail-functional" in text
     assert "a retry [red]" in text
 
 

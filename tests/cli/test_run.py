@@ -18,7 +18,7 @@ def test_the_quickstart_fails_for_its_planted_reasons_and_for_no_others(cornerru
     assert "memory march" in summary
     assert "VDD_CORE low, VDDQ high" in summary
     assert "trim accuracy of VDD_IO" in summary
-    failed = re.findall(r"▲ fail-\w+  ([^:\n]+)", end.err)
+    failed = re.findall(r"■ fail-\w+  ([^:\n]+)", end.err)
     assert failed == ["VDD_CORE low, VDDQ high"]
     assert len(list(desk.glob("results/*/report.xlsx"))) == 1
 
