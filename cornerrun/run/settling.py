@@ -27,8 +27,8 @@ class SettleResult:
 
     ``settle_s`` is the time from the command to the first of the readings that all lay inside the band. ``mean_v`` and
     ``samples`` are of those readings, or of the last one where it did not settle. ``is_stable_elsewhere`` tells a rail
-    that stands still at another voltage (a clamp) from one that still moves. ``trace`` holds the fresh readings, as seconds
-    since the command and volts; of a long way only some.
+    that stands still at another voltage (a clamp) from one that still moves. ``trace`` holds the fresh readings, as
+    seconds since the command and volts; of a long way only some.
     """
 
     rail: str
