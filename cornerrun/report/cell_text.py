@@ -2,7 +2,7 @@
 
 import re
 
-__all__ = ["MAX_CELL_CHARACTERS", "cell_text", "looks_like_formula"]
+__all__ = ["MAX_CELL_CHARACTERS", "cell_text", "looks_like_formula", "xml_text"]
 
 # The most that a cell holds: "Excel specifications and limits", from memory.
 MAX_CELL_CHARACTERS = 32_767
@@ -15,11 +15,15 @@ _ESCAPE = re.compile("_(?=x[0-9A-Fa-f]{4}_)")
 
 def cell_text(text: str) -> str:
     r"""Return text for a cell: controls are spelled out as ``\x1b``, what is too long is cut and says so."""
-    clean = _NO_XML.sub(_spelled, text.replace("\r\n", "\n").replace("\r", "\n"))
-    clean = _ESCAPE.sub("_x005F_", clean)
+    clean = _ESCAPE.sub("_x005F_", xml_text(text))
     if len(clean) > MAX_CELL_CHARACTERS:
         return clean[: MAX_CELL_CHARACTERS - len(_CUT)] + _CUT
     return clean
+
+
+def xml_text(text: str) -> str:
+    r"""Return text that XML and HTML can hold: other controls are spelled out as ``\x1b``, every line ends in LF."""
+    return _NO_XML.sub(_spelled, text.replace("\r\n", "\n").replace("\r", "\n"))
 
 
 def looks_like_formula(text: str) -> bool:

@@ -7,10 +7,11 @@ from collections.abc import Mapping
 from enum import StrEnum
 from types import MappingProxyType
 
+from cornerrun.report.drawing import Ink, MarkKind
 from cornerrun.results.decision import Decision
 from cornerrun.results.records import EndState, Outcome, RunResult
 
-__all__ = ["Style", "marked", "style_of", "symbol_of"]
+__all__ = ["Style", "ink_of", "mark_of", "marked", "style_of", "symbol_of"]
 
 
 class Style(StrEnum):
@@ -57,6 +58,14 @@ _STYLES: Mapping[str, Style] = MappingProxyType(
     {_PASS: Style.PASS, _FAILED: Style.FAILED, _TROUBLE: Style.TROUBLE, _NOT_RUN: Style.NOT_RUN}
 )
 
+_INKS: Mapping[str, Ink] = MappingProxyType(
+    {_PASS: Ink.PASS, _FAILED: Ink.FAILED, _TROUBLE: Ink.TROUBLE, _NOT_RUN: Ink.NOT_RUN}
+)
+
+_MARKS: Mapping[str, MarkKind] = MappingProxyType(
+    {_PASS: "dot", _FAILED: "square", _TROUBLE: "triangle", _NOT_RUN: "ring"}
+)
+
 Told = Outcome | Decision | RunResult | EndState
 
 
@@ -79,6 +88,16 @@ def marked(told: Told) -> str:
 def style_of(told: Told) -> Style:
     """Return the style of the cell that tells an outcome."""
     return _STYLES[symbol_of(told)]
+
+
+def ink_of(told: Told) -> Ink:
+    """Return the ink of figures and of the page that tells an outcome, beside its shape and word."""
+    return _INKS[symbol_of(told)]
+
+
+def mark_of(told: Told) -> MarkKind:
+    """Return the shape that stands for an outcome in a figure."""
+    return _MARKS[symbol_of(told)]
 
 
 def _of_outcome(outcome: Outcome) -> str:
