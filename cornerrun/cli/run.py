@@ -78,7 +78,9 @@ def command(
         purpose = f"run of {plan_path} on {serial}"
         with (
             at_bench(plan, bench_file, purpose=purpose, real_time=real_time, seed=seed, serial=serial) as bench,
-            CheckRunner(checks=plan.checks, directory=plan.directory, clock=bench.clock) as checks,
+            CheckRunner(
+                checks=plan.checks, directory=plan.directory, clock=bench.clock, criterion=plan.criteria.checks
+            ) as checks,
             listening(sys.stderr) as listener,
         ):
             end = run_plan(
