@@ -1,10 +1,14 @@
 """`cornerrun report`: report on a run that is in the store."""
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from cornerrun.cli.common import json_option, open_store, store_options
+
+if TYPE_CHECKING:
+    from cornerrun.results.store import Store
 
 
 @click.command()
@@ -12,6 +16,17 @@ from cornerrun.cli.common import json_option, open_store, store_options
 @store_options
 @click.option("--workbook", is_flag=True, help="Write the workbook to DIR/RUN/report.xlsx.")
 @click.option("--out", "out_path", metavar="FILE", type=click.Path(path_type=Path), help="Write the workbook there.")
+@click.option(
+    "--page",
+    "page_path",
+    metavar="[FILE]",
+    is_flag=False,
+    flag_value="",
+    help="Write the page to FILE, or to DIR/RUN/report.html.",
+)
+@click.option(
+    "--figures", "figures_dir", metavar="FOLDER", type=click.Path(path_type=Path), help="Write figures: SVG and PNG."
+)
 @click.option("--template", metavar="XLSX", type=click.Path(path_type=Path), help="Fill this template, not our own.")
 @click.option("--csv", "csv_dir", metavar="FOLDER", type=click.Path(path_type=Path), help="Write every table as CSV.")
 @json_option
@@ -22,6 +37,8 @@ def command(
     store_url: str | None,
     workbook: bool,
     out_path: Path | None,
+    page_path: str | None,
+    figures_dir: Path | None,
     template: Path | None,
     csv_dir: Path | None,
     as_json: bool,
@@ -32,15 +49,41 @@ def command(
     with open_store(results_dir, store_url, must_exist=True) as store:
         run_id = store.find(run or "last").run_id
         wanted = workbook or out_path is not None or template is not None
-        written = write_reports(store, run_id, results_dir, workbook=wanted, target=out_path, template=template)
+        written = write_reports(
+            store,
+            run_id,
+            results_dir,
+            workbook=wanted,
+            target=out_path,
+            template=template,
+            page=page_path is not None,
+            page_target=Path(page_path) if page_path else None,
+        )
         paths = list(written.paths)
-        if csv_dir is not None:
-            from cornerrun.results.export import export_csv
-
-            paths.extend(export_csv(store.load(run_id), csv_dir))
+        if csv_dir is not None or figures_dir is not None:
+            paths.extend(_tables_and_figures(store, run_id, csv_dir, figures_dir))
     if as_json:
         click.echo(written.machine)
     else:
         click.echo(written.text)
     for path in paths:
         click.echo(f"written: {path}", err=as_json)
+
+
+def _tables_and_figures(
+    store: "Store", run_id: str, csv_dir: Path | None, figures_dir: Path | None
+) -> tuple[Path, ...]:
+    data = store.load(run_id)
+    paths: tuple[Path, ...] = ()
+    if csv_dir is not None:
+        from cornerrun.results.export import export_csv
+
+        paths += export_csv(data, csv_dir)
+    if figures_dir is not None:
+        from cornerrun.plan.serial import plan_from_json
+        from cornerrun.report.figures.gallery import write_figures
+        from cornerrun.report.summary import summarise
+
+        plan = plan_from_json(data.run.plan_json)
+        paths += write_figures(plan, summarise(data, plan=plan), data, figures_dir)
+    return paths

@@ -27,10 +27,13 @@ def write_reports(
     workbook: bool,
     target: Path | None = None,
     template: Path | None = None,
+    page: bool = False,
+    page_target: Path | None = None,
 ) -> Written:
     """Summarise a run once and write what is asked for.
 
-    The workbook goes to ``target``, or to ``results_dir``/RUN/report.xlsx; ``template`` is the user's own.
+    The workbook goes to ``target``, or to ``results_dir``/RUN/report.xlsx; ``template`` is the user's own. The page
+    goes to ``page_target``, or beside the workbook as report.html.
     """
     from cornerrun.report.machine import to_json
     from cornerrun.report.summary import summarise
@@ -45,4 +48,10 @@ def write_reports(
         path = target or results_dir / run_id / "report.xlsx"
         path.parent.mkdir(parents=True, exist_ok=True)
         paths.append(write_workbook(data, path, summary=summary, template=template))
+    if page:
+        from cornerrun.report.page.run_page import write_page
+
+        path = page_target or results_dir / run_id / "report.html"
+        path.parent.mkdir(parents=True, exist_ok=True)
+        paths.append(write_page(data, path, summary=summary))
     return Written(text=to_text(summary), machine=to_json(summary), paths=tuple(paths))

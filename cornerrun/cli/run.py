@@ -35,7 +35,7 @@ from cornerrun.errors import UsageError
 @click.option("--seed", type=int, help="Seed of the simulated bench and of the checks' draws.")
 @store_options
 @real_time_option
-@click.option("--no-workbook", is_flag=True, help="Keep the run in the store only.")
+@click.option("--no-workbook", is_flag=True, help="Keep the run in the store only: no workbook, no page.")
 @json_option
 def command(
     *,
@@ -98,7 +98,7 @@ def command(
                 unit_data=unit_data,
                 listener=listener,
             )
-        written = write_reports(store, end.run_id, results_dir, workbook=not no_workbook)
+        written = write_reports(store, end.run_id, results_dir, workbook=not no_workbook, page=not no_workbook)
     if as_json:
         click.echo(written.machine)
     else:

@@ -33,14 +33,16 @@ _FONT = "system-ui, 'Segoe UI', 'Liberation Sans', Arial, sans-serif"
 _TRIANGLE = 0.9  # of its width: its height
 
 
-def to_svg(drawing: Drawing, *, is_alone: bool = False) -> str:
+def to_svg(drawing: Drawing, *, is_alone: bool = False, is_stretched: bool = False) -> str:
     """Write a drawing as an SVG element.
 
     Inside a page, classes ``f-INK`` and ``s-INK`` name fills and strokes. ``is_alone`` adds the colours of paper and
-    what a file of its own needs. Text is escaped; what XML cannot hold is spelled out.
+    what a file of its own needs; ``is_stretched`` lets it fill its place. Text is escaped, and what XML cannot hold is
+    spelled out.
     """
     size = f'viewBox="0 0 {_n(drawing.width)} {_n(drawing.height)}"'
     size += f' width="{_n(drawing.width)}" height="{_n(drawing.height)}"'
+    size += ' preserveAspectRatio="none"' if is_stretched else ""
     told = drawing.about or drawing.title
     named = f'role="img" aria-label={quoteattr(xml_text(told))}' if told else 'aria-hidden="true"'
     body = "".join(_shapes(drawing.shapes))

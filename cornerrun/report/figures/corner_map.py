@@ -19,8 +19,8 @@ __all__ = ["MapCell", "corner_map", "map_cells", "map_head", "map_strip", "pitch
 _HEIGHT = 20.0
 _ROOM = 7.5  # of a bar, above and below the line
 _LEAST = 2.5
-_WIDEST, _NARROWEST = 30.0, 12.0
-_ALL = 780.0  # chosen: beside names of corners on a laptop
+_WIDEST, _NARROWEST = 30.0, 11.0
+_ALL = 620.0  # chosen: beside names of corners on a laptop
 _MOST_LETTERS = 46
 
 

@@ -8,7 +8,7 @@ from cornerrun.results.records import ProofStep
 
 __all__ = ["interaction_matrix"]
 
-_FULL = 1.0  # coupling of a rail with itself, or with one that follows it whole
+_FULL = 0.1  # chosen: a tenth of the step fills a cell; what matters lies below
 _LEAST = 0.0005  # chosen: half a per mille of a step is below the noise of most telemetry
 
 

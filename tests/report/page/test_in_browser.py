@@ -1,0 +1,169 @@
+import base64
+import shutil
+import subprocess
+from dataclasses import replace
+
+import pytest
+from browser import IS_THERE, browser
+from large_run import a_large_run
+
+from cornerrun.report.page.run_page import write_page
+
+pytestmark = pytest.mark.skipif(not IS_THERE, reason="no chromium with chromedriver on this machine")
+
+HOSTILE = (
+    '</script><script>document.title="owned"</script><img src=x onerror="document.title=\'owned\'">&amp;"\'\x07=1+1'
+)
+
+
+@pytest.fixture(scope="module")
+def driver(tmp_path_factory):
+    with browser(tmp_path_factory.mktemp("profile")) as driver:
+        yield driver
+
+
+@pytest.fixture(scope="module")
+def pages(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("pages")
+    large = a_large_run()
+    write_page(large, folder / "large.html")
+    first = large.visits[1]
+    bad = replace(
+        first,
+        visit=replace(first.visit, reason=HOSTILE),
+        trials=tuple(replace(trial, output=HOSTILE, reason=HOSTILE) for trial in large.visits[0].trials),
+        readings=tuple(replace(item, reason=HOSTILE, level=HOSTILE) for item in first.readings),
+    )
+    run = replace(large.run, serial=HOSTILE, operator=HOSTILE, why=HOSTILE + "A" * 100_000)
+    write_page(replace(large, run=run, visits=(large.visits[0], bad)), folder / "hostile.html")
+    return folder
+
+
+@pytest.fixture
+def large(driver, pages):
+    driver.get((pages / "large.html").as_uri())
+    return driver
+
+
+def test_64_rails_by_130_corners_open_within_two_seconds(large):
+    took_ms = large.execute_script("return performance.getEntriesByType('navigation')[0].loadEventEnd")
+    assert 0 < took_ms < 2000
+    assert large.execute_script("return document.querySelectorAll('#corners tbody tr').length") == 130
+    assert not [line for line in large.get_log("browser") if line["level"] == "SEVERE"]
+
+
+def test_nothing_is_asked_of_any_network(large):
+    assert large.execute_script("return performance.getEntriesByType('resource').length") == 0
+
+
+def test_a_click_on_a_visit_shows_its_readings_traces_and_checks(large):
+    large.execute_script("document.querySelector('tr[data-outcome=\"fail-functional\"] button.v').click()")
+    panel = large.find_element("id", "visit")
+    assert panel.is_displayed()
+    shown = panel.text
+    assert "fail-functional" in shown
+    assert "VRAIL_63" in shown
+    assert "word 17 differs" in shown
+    assert "suite.py::test_0" in shown
+    assert large.execute_script("return document.querySelectorAll('#visit .traces polyline').length") > 10
+
+
+def test_escape_closes_the_visit_and_gives_the_focus_back(large):
+    from selenium.webdriver.common.keys import Keys
+
+    button = large.find_element("css selector", "tr.is-failed button.v")
+    large.execute_script("arguments[0].focus()", button)
+    button.send_keys(Keys.ENTER)
+    assert large.find_element("id", "visit").is_displayed()
+    assert large.switch_to.active_element.text == "Close"
+    large.switch_to.active_element.send_keys(Keys.ESCAPE)
+    assert not large.find_element("id", "visit").is_displayed()
+    assert large.switch_to.active_element == button
+
+
+def test_the_map_is_one_stop_of_the_tab_key_and_arrows_go_on(large):
+    from selenium.webdriver.common.keys import Keys
+
+    stops = "return [...document.querySelectorAll('#corners button.v')].filter((b) => b.tabIndex === 0).length"
+    assert large.execute_script(stops) == 1
+    first = large.find_element("css selector", "#corners button.v[tabindex='0']")
+    large.execute_script("arguments[0].focus()", first)
+    first.send_keys(Keys.ARROW_DOWN)
+    assert large.switch_to.active_element.get_attribute("data-visit") == "1"
+    large.switch_to.active_element.send_keys(Keys.END)
+    assert large.switch_to.active_element.get_attribute("data-visit") == "129"
+    assert large.execute_script(stops) == 1
+
+
+def test_filters_leave_the_corners_asked_for_and_say_how_many(large):
+    boxes = large.find_elements("css selector", ".map-outcome")
+    for box in boxes:
+        if box.get_attribute("value") != "tripped":
+            box.click()
+    visible = "return [...document.querySelectorAll('#corners tbody tr')].filter((r) => !r.hidden)"
+    words = large.execute_script(visible + ".map((r) => r.dataset.outcome)")
+    assert words
+    assert set(words) == {"tripped"}
+    assert large.find_element("id", "map-count").text == f"{len(words)} of 130 corners"
+    large.find_element("id", "map-find").send_keys("no such corner")
+    assert large.execute_script(visible + ".length") == 0
+    assert large.find_element("id", "map-none").is_displayed()
+    large.find_element("id", "map-reset").click()
+    assert large.execute_script(visible + ".length") == 130
+
+
+def test_the_rail_filter_leaves_corners_that_move_it(large):
+    large.execute_script(
+        "const s = document.getElementById('map-rail'); s.value = '3'; s.dispatchEvent(new Event('change'))"
+    )
+    off = large.execute_script(
+        "return [...document.querySelectorAll('#corners tbody tr')].filter((r) => !r.hidden).map((r) => r.dataset.off)"
+    )
+    assert 0 < len(off) < 130
+    assert all("3" in item.split() for item in off)
+
+
+def test_colours_follow_the_system_and_the_switch(large):
+    ground = "return getComputedStyle(document.body).backgroundColor"
+    seen = {}
+    for scheme in ("light", "dark"):
+        large.execute_cdp_cmd(
+            "Emulation.setEmulatedMedia", {"features": [{"name": "prefers-color-scheme", "value": scheme}]}
+        )
+        seen[scheme] = large.execute_script(ground)
+    assert seen["light"] != seen["dark"]
+    button = large.find_element("id", "theme")
+    button.click()
+    assert "light" in button.text
+    assert large.execute_script(ground) == seen["light"]
+    button.click()
+    large.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": []})
+    assert large.execute_script(ground) == seen["dark"]
+    button.click()
+
+
+@pytest.mark.skipif(shutil.which("pdftotext") is None, reason="no pdftotext on this machine")
+def test_in_print_every_corner_stands_with_outcome_and_rails_on_every_page_of_the_map(large, tmp_path):
+    printed = large.execute_cdp_cmd("Page.printToPDF", {"preferCSSPageSize": True, "printBackground": True})
+    path = tmp_path / "page.pdf"
+    path.write_bytes(base64.b64decode(printed["data"]))
+    text = subprocess.run(["pdftotext", "-layout", str(path), "-"], capture_output=True, check=True, text=True).stdout
+    assert "FAIL" in text
+    assert all(f"corner {index:03d}" in text for index in range(130))
+    sheets = [sheet for sheet in text.split("\f") if "Least margin" in sheet]
+    assert len(sheets) >= 3
+    assert "Show all" not in text
+    size = subprocess.run(["pdfinfo", str(path)], capture_output=True, check=True, text=True).stdout
+    assert "A4" in size
+
+
+def test_text_of_boards_and_checks_is_never_read_as_markup(driver, pages):
+    driver.get((pages / "hostile.html").as_uri())
+    assert driver.title != "owned"
+    driver.execute_script("document.querySelectorAll('#corners button.v')[1].click()")
+    assert driver.title != "owned"
+    shown = driver.find_element("id", "visit").get_attribute("textContent")
+    assert "</script><script>document.title" in shown
+    assert driver.execute_script("return document.querySelectorAll('img').length") == 0
+    assert driver.execute_script("return document.querySelectorAll('script').length") == 2
+    assert driver.execute_script("return document.documentElement.scrollWidth <= innerWidth + 1")
