@@ -9,12 +9,12 @@ from cornerrun.run.view import CheckView
 
 
 @cache
-def _board(path: Path) -> BoardSettings:
-    return load_simulation(path).model.board
+def _board(directory: Path) -> BoardSettings:
+    return load_simulation(directory / "forty_rails_board.yaml").model.board
 
 
 def _holds(view: CheckView) -> bool:
-    return passes(_board(view.directory / "forty_rails_board.yaml"), view.check, view)
+    return passes(_board(view.directory), view.check, view)
 
 
 def memory_soak(view: CheckView) -> bool:
@@ -24,7 +24,7 @@ def memory_soak(view: CheckView) -> bool:
 
 def radio_loopback(view: CheckView) -> dict[str, float]:
     """Send frames from antenna to antenna; the plan says how many may be lost."""
-    board = _board(view.directory / "forty_rails_board.yaml")
+    board = _board(view.directory)
     return {"lost_frames": 0 if _holds(view) else 3, "slack": round(min(margins(board, view.check, view)), 2)}
 
 
