@@ -1,14 +1,10 @@
 """`cornerrun report`: report on a run that is in the store."""
 
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
 from cornerrun.cli.common import json_option, open_store, store_options
-
-if TYPE_CHECKING:
-    from cornerrun.results.store import Store
 
 
 @click.command()
@@ -28,6 +24,10 @@ if TYPE_CHECKING:
     "--figures", "figures_dir", metavar="FOLDER", type=click.Path(path_type=Path), help="Write figures: SVG and PNG."
 )
 @click.option("--template", metavar="XLSX", type=click.Path(path_type=Path), help="Fill this template, not our own.")
+@click.option("--junit", "junit_path", metavar="FILE", type=click.Path(path_type=Path), help="Write JUnit XML to FILE.")
+@click.option(
+    "--parquet", "parquet_dir", metavar="FOLDER", type=click.Path(path_type=Path), help="Write every table as Parquet."
+)
 @click.option("--csv", "csv_dir", metavar="FOLDER", type=click.Path(path_type=Path), help="Write every table as CSV.")
 @json_option
 def command(
@@ -40,11 +40,13 @@ def command(
     page_path: str | None,
     figures_dir: Path | None,
     template: Path | None,
+    junit_path: Path | None,
+    parquet_dir: Path | None,
     csv_dir: Path | None,
     as_json: bool,
 ) -> None:
     """Report on RUN: its name, the beginning of its name, or the newest run if none is given."""
-    from cornerrun.cli.reporting import write_reports
+    from cornerrun.cli.reporting import Exports, write_reports
 
     with open_store(results_dir, store_url, must_exist=True) as store:
         run_id = store.find(run or "last").run_id
@@ -58,32 +60,11 @@ def command(
             template=template,
             page=page_path is not None,
             page_target=Path(page_path) if page_path else None,
+            exports=Exports(csv=csv_dir, parquet=parquet_dir, junit=junit_path, figures=figures_dir),
         )
-        paths = list(written.paths)
-        if csv_dir is not None or figures_dir is not None:
-            paths.extend(_tables_and_figures(store, run_id, csv_dir, figures_dir))
     if as_json:
         click.echo(written.machine)
     else:
         click.echo(written.text)
-    for path in paths:
+    for path in written.paths:
         click.echo(f"written: {path}", err=as_json)
-
-
-def _tables_and_figures(
-    store: "Store", run_id: str, csv_dir: Path | None, figures_dir: Path | None
-) -> tuple[Path, ...]:
-    data = store.load(run_id)
-    paths: tuple[Path, ...] = ()
-    if csv_dir is not None:
-        from cornerrun.results.export import export_csv
-
-        paths += export_csv(data, csv_dir)
-    if figures_dir is not None:
-        from cornerrun.plan.serial import plan_from_json
-        from cornerrun.report.figures.gallery import write_figures
-        from cornerrun.report.summary import summarise
-
-        plan = plan_from_json(data.run.plan_json)
-        paths += write_figures(plan, summarise(data, plan=plan), data, figures_dir)
-    return paths

@@ -4,10 +4,24 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from cornerrun.errors import ReportError
+
 if TYPE_CHECKING:
+    from cornerrun.report.summary_model import Summary
+    from cornerrun.results.records import RunData
     from cornerrun.results.store import Store
 
-__all__ = ["Written", "write_reports"]
+__all__ = ["Exports", "Written", "write_reports"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Exports:
+    """Where a run goes in formats for programs and for documents; None writes nothing. ``junit`` alone is a file."""
+
+    csv: Path | None = None
+    parquet: Path | None = None
+    junit: Path | None = None
+    figures: Path | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -29,6 +43,7 @@ def write_reports(
     template: Path | None = None,
     page: bool = False,
     page_target: Path | None = None,
+    exports: Exports | None = None,
 ) -> Written:
     """Summarise a run once and write what is asked for.
 
@@ -46,12 +61,43 @@ def write_reports(
         from cornerrun.report.workbook import write_workbook
 
         path = target or results_dir / run_id / "report.xlsx"
-        path.parent.mkdir(parents=True, exist_ok=True)
+        _make_folder_of(path)
         paths.append(write_workbook(data, path, summary=summary, template=template))
     if page:
         from cornerrun.report.page.run_page import write_page
 
         path = page_target or results_dir / run_id / "report.html"
-        path.parent.mkdir(parents=True, exist_ok=True)
+        _make_folder_of(path)
         paths.append(write_page(data, path, summary=summary))
+    paths.extend(_exported(data, summary, exports or Exports()))
     return Written(text=to_text(summary), machine=to_json(summary), paths=tuple(paths))
+
+
+def _exported(data: "RunData", summary: "Summary", exports: Exports) -> tuple[Path, ...]:
+    paths: tuple[Path, ...] = ()
+    if exports.csv is not None:
+        from cornerrun.results.export import export_csv
+
+        paths += export_csv(data, exports.csv)
+    if exports.parquet is not None:
+        from cornerrun.results.parquet import export_parquet
+
+        paths += export_parquet(data, exports.parquet)
+    if exports.junit is not None:
+        from cornerrun.report.junit import write_junit
+
+        _make_folder_of(exports.junit)
+        paths += (write_junit(summary, data, exports.junit),)
+    if exports.figures is not None:
+        from cornerrun.plan.serial import plan_from_json
+        from cornerrun.report.figures.gallery import write_figures
+
+        paths += write_figures(plan_from_json(data.run.plan_json), summary, data, exports.figures)
+    return paths
+
+
+def _make_folder_of(path: Path) -> None:
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise ReportError(f"{path}: its folder cannot be made: {error.strerror or error}") from error

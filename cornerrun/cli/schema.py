@@ -1,4 +1,4 @@
-"""`cornerrun schema`: JSON Schemas of the files a person writes, for editors."""
+"""`cornerrun schema`: JSON Schemas of the files a person writes, for editors, and of the report, for programs."""
 
 import json
 from pathlib import Path
@@ -10,7 +10,7 @@ from cornerrun.errors import UsageError
 
 __all__ = ["command", "every_schema"]
 
-_KINDS = ("plan", "limits", "bench", "simulation", "profile")
+_KINDS = ("plan", "limits", "bench", "simulation", "profile", "report")
 
 
 @click.command()
@@ -23,7 +23,7 @@ _KINDS = ("plan", "limits", "bench", "simulation", "profile")
     help="Write one file a kind, named cornerrun-KIND.schema.json, into DIR.",
 )
 def command(*, kind: str | None, directory: Path | None) -> None:
-    """Print the JSON Schema of one kind of file, or of all by kind.
+    """Print the JSON Schema of one kind of file, or of all by kind; "report" is what `cornerrun report --json` prints.
 
     An editor that knows YAML schemas then completes keys and marks mistakes while a plan is written.
     """
@@ -47,9 +47,11 @@ def every_schema() -> dict[str, dict[str, object]]:
     from cornerrun.bench.pmbus.profile_file import ProfileFile
     from cornerrun.bench.simulated.model import SimulationFile
     from cornerrun.plan.schema import schema_of, schemas
+    from cornerrun.report.machine_schema import report_schema
 
     return {
         **schemas(),
         "simulation": schema_of(SimulationFile, "simulation"),
         "profile": schema_of(ProfileFile, "profile"),
+        "report": report_schema(),
     }

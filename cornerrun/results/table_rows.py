@@ -186,6 +186,26 @@ def _sources(data: RunData) -> Iterator[tuple[object, ...]]:
     return ((item.role, str(item.path), item.sha256) for item in data.run.sources)
 
 
+def _traces(data: RunData) -> Iterator[tuple[object, ...]]:
+    for record in data.visits:
+        for item in record.traces:
+            for at_s, reading_v in item.points:
+                yield record.visit.ordinal, record.visit.corner, item.rail, item.target_v, at_s, reading_v
+
+
+def _tests(data: RunData) -> Iterator[tuple[object, ...]]:
+    for record in data.visits:
+        key = (record.visit.ordinal, record.visit.corner)
+        for item in record.tests:
+            yield *key, item.check, item.trial, item.name, item.passed, item.duration_s, item.reason
+
+
+def _interaction(data: RunData) -> Iterator[tuple[object, ...]]:
+    for step in data.proof:
+        for item in step.readings:
+            yield step.rail, step.step_v, item.rail, item.telemetry_v, item.reference_v
+
+
 ROWS: Mapping[str, Callable[[RunData], Iterator[tuple[object, ...]]]] = {
     "run": _run,
     "setpoints": _setpoints,
@@ -204,4 +224,7 @@ ROWS: Mapping[str, Callable[[RunData], Iterator[tuple[object, ...]]]] = {
     "events": _events,
     "instruments": _instruments,
     "sources": _sources,
+    "traces": _traces,
+    "tests": _tests,
+    "interaction": _interaction,
 }

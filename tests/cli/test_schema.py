@@ -6,7 +6,7 @@ from ruamel.yaml import YAML
 
 from cornerrun.cli.main import main
 
-KINDS = ("plan", "limits", "bench", "simulation", "profile")
+KINDS = ("plan", "limits", "bench", "simulation", "profile", "report")
 
 
 @pytest.fixture

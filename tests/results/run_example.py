@@ -13,6 +13,8 @@ from cornerrun.results.records import (
     InstrumentRecord,
     Intent,
     Outcome,
+    ProofReading,
+    ProofStep,
     Reading,
     Run,
     SetpointRecord,
@@ -176,4 +178,13 @@ def a_visit(ordinal: int = 0, *, rails: int = 2, trials: int = 3) -> VisitRecord
         ),
         traces=(SettleTrace(rail="RAIL_0", target_v=1.05, points=((0.02, 1.0), (0.04, 1 / 3))),),
         tests=(SuiteTest(check="memory march", trial=0, name="a.py::test_b", passed=None, duration_s=0.1, reason="-"),),
+    )
+
+
+def a_proof() -> ProofStep:
+    moved = (("RAIL_0", 0.01, 0.0101), ("RAIL_1", 0.0, None))
+    return ProofStep(
+        rail="RAIL_0",
+        step_v=0.01,
+        readings=tuple(ProofReading(rail=rail, telemetry_v=a, reference_v=b) for rail, a, b in moved),
     )

@@ -2,7 +2,7 @@ import csv
 from dataclasses import replace
 
 import pytest
-from run_example import a_run, a_visit, an_event
+from run_example import a_proof, a_run, a_visit, an_event
 
 from cornerrun.errors import ReportError
 from cornerrun.results.export import export_csv
@@ -11,7 +11,9 @@ from cornerrun.results.tables import COLUMNS
 
 
 def data(**changes):
-    return RunData(run=a_run(**changes), visits=tuple(a_visit(n) for n in range(3)), events=(an_event(),))
+    return RunData(
+        run=a_run(**changes), visits=tuple(a_visit(n) for n in range(3)), events=(an_event(),), proof=(a_proof(),)
+    )
 
 
 def read(path):

@@ -1,7 +1,7 @@
 from dataclasses import replace
 
 import pytest
-from run_example import a_run, a_visit, an_event
+from run_example import a_proof, a_run, a_visit, an_event
 
 from cornerrun.results.records import RunData
 from cornerrun.results.tables import COLUMNS, frame, frames, rows
@@ -9,7 +9,7 @@ from cornerrun.results.tables import COLUMNS, frame, frames, rows
 
 @pytest.fixture
 def data():
-    return RunData(run=a_run(), visits=tuple(a_visit(n) for n in range(3)), events=(an_event(),))
+    return RunData(run=a_run(), visits=tuple(a_visit(n) for n in range(3)), events=(an_event(),), proof=(a_proof(),))
 
 
 def test_every_table_has_as_many_cells_in_a_row_as_columns(data):
