@@ -4,6 +4,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 from cornerrun.bench.guard import Guard
+from cornerrun.bench.pmbus.commands import COMMANDS, Command
 from cornerrun.bench.pmbus.device import ManagedDevice
 from cornerrun.bench.pmbus.output import Output
 from cornerrun.bench.ports import Telemetry
@@ -13,6 +14,7 @@ from cornerrun.errors import FormatError, LinkError
 __all__ = ["Sweeps"]
 
 _LOAD = {"READ_IOUT": "current_a", "READ_TEMPERATURE_1": "temperature_degc"}
+_WATCHED = (COMMANDS["STATUS_WORD"], COMMANDS["READ_VOUT"])
 _TRIES = 4  # chosen: two of three garbled answers that agree are far rarer than any of the other faults
 
 
@@ -43,10 +45,12 @@ class Sweeps:
         self._clock = clock
         self._sweeps: dict[tuple[str, ...], tuple[_Ask, ...]] = {}
         self._status: dict[str, int] = {}
+        self._loads: dict[str, tuple[Command, ...]] = {}
 
     def forget(self) -> None:
-        """Take no status for granted."""
+        """Take no status and no register for granted."""
         self._status.clear()
+        self._loads.clear()
 
     def read(self, rails: Sequence[str], *, with_load: bool) -> tuple[Telemetry, ...]:
         """Read rails, in the order given; every one is known."""
@@ -56,7 +60,11 @@ class Sweeps:
         guard, now_s, known = self._guard, self._clock.now_s, self._status
         for ask in sweep:
             output, rail = ask.output, ask.rail
-            status_word, word = ask.read(ask.page)
+            load: Mapping[str, float] = {}
+            if with_load:
+                status_word, word, load = self._read_with_load(ask)
+            else:
+                status_word, word = ask.read(ask.page)
             scale_v = output.scale_v
             voltage_v = word * scale_v if scale_v is not None else _decoded(output, word)
             if status_word != known.get(rail) or not guard.expects(rail, voltage_v):
@@ -68,10 +76,27 @@ class Sweeps:
                 word=word,
                 voltage_v=voltage_v,
                 status_word=status_word,
-                **(_load(output) if with_load else {}),
+                **load,
             )
             guard.seen(rail, voltage_v)
         return tuple(reading for reading in readings if reading is not None)
+
+    def _read_with_load(self, ask: _Ask) -> tuple[int, int, Mapping[str, float]]:
+        """Read status, voltage and load of a rail.
+
+        Once it is known which registers of load the device has, all of them are read under one verified PAGE.
+        """
+        output = ask.output
+        commands = self._loads.get(ask.rail)
+        if commands is None:
+            status_word, word = ask.read(ask.page)
+            found = output.device.read(output.page, tuple(_LOAD))
+            self._loads[ask.rail] = tuple(COMMANDS[name] for name in found)
+        else:
+            status_word, word, *numbers = output.device.paged.read(output.page, (*_WATCHED, *commands))
+            found = {command.name: number for command, number in zip(commands, numbers, strict=True)}
+        decode = output.format.decode
+        return status_word, word, {_LOAD[name]: decode(name, number) for name, number in found.items()}
 
     def _confirmed(self, ask: _Ask, status_word: int, word: int, voltage_v: float) -> tuple[int, int, float]:
         """Read until two readings in a row say the same: equal status, and both voltages expected or both on one side.
@@ -110,10 +135,3 @@ def _decoded(output: Output, word: int) -> float:
     if not -1e9 < voltage_v < 1e9:
         raise FormatError(f"{output.rail.name}: READ_VOUT 0x{word:04X} is no number ({voltage_v})")
     return voltage_v
-
-
-def _load(output: Output) -> Mapping[str, float]:
-    return {
-        _LOAD[name]: output.format.decode(name, word)
-        for name, word in output.device.read(output.page, tuple(_LOAD)).items()
-    }
