@@ -19,6 +19,8 @@ from cornerrun.run.checks import CheckRunner
 from cornerrun.run.runner import run_plan
 
 PLANS = Path(__file__).parents[2] / "plans"
+SCAN_S = 0.02  # what the demo boards' managers take for a conversion of every rail
+READING_S = 0.005  # one rail's own messages on the slow bus: seven of some 0.4 ms, less what both sides have
 WITHIN = 0.10  # what is promised of an estimate
 
 
@@ -31,6 +33,7 @@ class Took:
     above_nominal_s: dict[str, float]
     messages: int
     visits: int
+    visits_above: dict[str, int]
 
 
 def reckoned_and_done(directory: Path, name: str) -> tuple[Budget, Took]:
@@ -65,6 +68,15 @@ def reckoned_and_done(directory: Path, name: str) -> tuple[Budget, Took]:
         above_nominal_s=dict(above_nominal_s(plan, data.visits)),
         messages=bench.traffic()["messages"],
         visits=len(data.visits),
+        visits_above={
+            rail.name: sum(
+                reading.target_v > rail.nominal_v
+                for record in data.visits
+                for reading in record.readings
+                if reading.rail == rail.name
+            )
+            for rail in plan.rails
+        },
     )
     bench.close()
     return budget, took
@@ -145,8 +157,10 @@ def test_the_estimate_is_within_ten_per_cent_of_the_run(tmp_path: Path, changes)
         assert budget.phases_s[phase] == pytest.approx(time_s, rel=WITHIN), phase
     assert {*budget.above_nominal_s} == {*took.above_nominal_s}
     for rail, time_s in took.above_nominal_s.items():
-        # When a conversion falls within a visit is chance: 20 ms a visit either way, at three visits or so.
-        assert budget.above_nominal_s[rail] == pytest.approx(time_s, rel=WITHIN, abs=0.06), rail
+        # When a conversion falls within a visit is chance: a conversion period either way, and the reading that waits
+        # for it, at each visit above nominal.
+        chance_s = (SCAN_S + READING_S) * took.visits_above[rail]
+        assert budget.above_nominal_s[rail] == pytest.approx(time_s, rel=WITHIN, abs=chance_s), rail
 
 
 @pytest.mark.parametrize(

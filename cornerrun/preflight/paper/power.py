@@ -15,6 +15,8 @@ from cornerrun.preflight.paper.wire import Wire
 __all__ = ["PaperPower"]
 
 _LOOK = ("STATUS_WORD", "OPERATION", "VOUT_COMMAND", "VOUT_TRIM")
+_WATCHED = ("STATUS_WORD", "READ_VOUT")
+_WATCHED_WITH_LOAD = (*_WATCHED, "READ_IOUT", "READ_TEMPERATURE_1")
 _LOAD = ("VOUT_MODE", *_LOOK, "VOUT_MARGIN_HIGH", "VOUT_MARGIN_LOW")
 _IDENTITY = ("MFR_ID", "MFR_MODEL", "MFR_REVISION", "MFR_SERIAL", "PMBUS_REVISION", "WRITE_PROTECT")
 _RESTORED = 12  # registers of a page that a baseline holds beside OPERATION and VOUT_COMMAND
@@ -98,10 +100,8 @@ class PaperPower:
             sweep = self._sweeps[key] = tuple(sorted(key, key=self._order.__getitem__))
         for rail in sweep:
             device, page = self._where[rail]
-            device.read(page, "STATUS_WORD", "READ_VOUT")
+            device.read(page, *(_WATCHED_WITH_LOAD if with_load else _WATCHED))
             read_at_s = self._clock.now_s()
-            if with_load:
-                device.read(page, "READ_IOUT", "READ_TEMPERATURE_1")
             scan_s, phase_s = self.scan_s[rail], self._phase_s[rail]
             seen_s = math.floor((read_at_s - phase_s) / scan_s) * scan_s + phase_s if scan_s else read_at_s
             found[rail] = Telemetry(
