@@ -8,7 +8,7 @@ from cornerrun.cli.common import json_option, open_store, store_options
 
 
 @click.command()
-@click.argument("run", metavar="RUN", required=False)
+@click.argument("run", metavar="[RUN]", required=False)
 @store_options
 @click.option("--workbook", is_flag=True, help="Write the workbook to DIR/RUN/report.xlsx.")
 @click.option("--out", "out_path", metavar="FILE", type=click.Path(path_type=Path), help="Write the workbook there.")
