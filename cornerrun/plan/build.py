@@ -191,6 +191,7 @@ def _check(file: CheckFile) -> Check:
         name=file.name,
         python=file.python,
         command=file.command,
+        pytest=file.pytest,
         trials=file.trials,
         timeout_s=file.timeout,
         takes_s=file.takes,

@@ -23,6 +23,18 @@ PythonName = Annotated[Text, AfterValidator(_callable)]
 Command = Annotated[tuple[Text, ...], Field(min_length=1)]
 
 
+def _arguments(raw: object) -> object:
+    words = (raw.strip(),) if isinstance(raw, str) else tuple(raw) if isinstance(raw, list | tuple) else ()
+    if words and all(isinstance(word, str) and word.strip() for word in words) and not words[0].startswith("-"):
+        return words
+    raise refusal("names no suite", "write the path of a test file or folder, or [path, -k, expression]")
+
+
+# Any: what json_schema_input_type takes is a type built from parts.
+_SUITE_WRITTEN: Any = str | Annotated[list[str], Field(min_length=1)]
+SuiteArguments = Annotated[tuple[str, ...], BeforeValidator(_arguments, json_schema_input_type=_SUITE_WRITTEN)]
+
+
 def _call(raw: object) -> object:
     if isinstance(raw, str):
         return _callable(raw.strip())
@@ -101,11 +113,12 @@ class PhasesFile(FileModel):
 
 
 class CheckFile(FileModel):
-    """A functional test: a Python callable or a command."""
+    """A functional test: a Python callable, a command, or a pytest suite."""
 
     name: Name = Field(examples=["memory march"])
     python: PythonName | None = None
     command: Command | None = None
+    pytest: SuiteArguments | None = Field(default=None, examples=["tests/board"])
     trials: Annotated[Whole, Field(ge=1, le=1_000_000)] = 1
     timeout: Annotated[Seconds, Field(gt=0)] = 60.0
     takes: Annotated[Seconds, Field(ge=0)] = 0.0
@@ -118,10 +131,14 @@ class CheckFile(FileModel):
 
     @model_validator(mode="after")
     def _one_call(self) -> "CheckFile":
-        if self.python is not None and self.command is not None:
-            raise refusal("has both 'python' and 'command'", "leave one of the two out")
-        if self.python is None and self.command is None:
-            raise refusal("calls nothing", "write 'python: \"file.py:function\"' or 'command: [./program]'")
+        named = [key for key in ("python", "command", "pytest") if getattr(self, key) is not None]
+        if len(named) > 1:
+            raise refusal(f"has both {named[0]!r} and {named[1]!r}", "leave one of the two out")
+        if not named:
+            advice = "write 'python: \"file.py:function\"', 'command: [./program]' or 'pytest: tests/board'"
+            raise refusal("calls nothing", advice)
+        if self.pytest is not None and self.accept:
+            raise refusal("has 'accept', but tests of a suite give no numbers", "leave 'accept' out")
         return self
 
 

@@ -283,7 +283,8 @@ CheckCriterion = Demonstrate | Screen
 class Check:
     """A functional test that the user supplies.
 
-    Exactly one of ``python`` ("file.py:function" or "module:function") and ``command`` is set. ``timeout_s`` is for one
+    Exactly one of ``python`` ("file.py:function" or "module:function"), ``command`` and ``pytest`` (a path, and further
+    arguments of pytest) is set. ``timeout_s`` is for one
     trial. ``takes_s`` is how long a trial is expected to take: a simulated clock adds it, estimates use it.
     ``set_up`` and ``tear_down`` name further callables or commands, run once a run and once a corner.
     ``settings`` is handed to the check unread.
@@ -292,6 +293,7 @@ class Check:
     name: str
     python: str | None = None
     command: tuple[str, ...] | None = None
+    pytest: tuple[str, ...] | None = None
     trials: int = 1
     timeout_s: float = 60.0
     takes_s: float = 0.0

@@ -35,6 +35,13 @@ def places(facts: Facts) -> Iterator[Finding]:
 def callables(facts: Facts) -> Iterator[Finding]:
     """Whether files, functions and programs that checks call are there; nothing is run or imported."""
     for check in facts.plan.checks:
+        if (
+            check.pytest is not None
+            and not (path := facts.plan.directory / check.pytest[0].partition("::")[0]).exists()
+        ):
+            beside = [entry.name for entry in _listed(path.parent)]
+            position = facts.position("checks", check.name, "pytest")
+            yield _finding(f"{check.name!r}: there is no suite {path}", suggestion(path.name, beside), position)
         for key, call in _calls(check):
             trouble = _python_trouble(call, facts) if isinstance(call, str) else _command_trouble(call, facts)
             if trouble is not None:

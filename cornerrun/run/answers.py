@@ -26,12 +26,16 @@ _NOT_RUN = {126: "it is not executable", 127: "it or a command in it was not fou
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Answer:
-    """What came of one trial: a verdict or None, named numbers, and why it is no answer where it is none."""
+    """What came of one trial: a verdict or None, named numbers, and why it is no answer where it is none.
+
+    ``tests`` are those of a suite: name, verdict, seconds, reason.
+    """
 
     passed: bool | None = None
     numbers: Mapping[str, float] = field(default_factory=dict)
     trouble: str = ""
     reason: str = ""
+    tests: tuple[tuple[str, bool | None, float, str], ...] = ()
 
 
 PASSED = Answer(passed=True)

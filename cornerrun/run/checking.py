@@ -3,12 +3,12 @@
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Protocol
+from typing import Protocol, runtime_checkable
 
 from cornerrun.bench.ports import BoardUnderTest
 from cornerrun.corners.names import is_at
 from cornerrun.plan.model import NOMINAL, Check, Plan, Source
-from cornerrun.results.records import CheckResult, Outcome, Reading, Trial
+from cornerrun.results.records import CheckResult, Outcome, Reading, SuiteTest, Trial
 from cornerrun.run.draft import Draft
 from cornerrun.run.journal import Journal
 from cornerrun.run.progress import CheckProgress
@@ -38,6 +38,16 @@ class CheckOutcome(Protocol):
     @property
     def trials(self) -> tuple[Trial, ...]:
         """Every trial, in order."""
+        ...
+
+
+@runtime_checkable
+class SuiteOutcome(Protocol):
+    """What a runner of suites hands back besides."""
+
+    @property
+    def tests(self) -> tuple[SuiteTest, ...]:
+        """Every test of a suite, trial by trial; empty for other checks."""
         ...
 
 
@@ -175,6 +185,8 @@ class Checking:
         )
         draft.checks.append(result)
         draft.trials.extend(ran.trials)
+        if isinstance(ran, SuiteOutcome):
+            draft.tests.extend(ran.tests)
         return result
 
     def _progress(self, check: Check) -> Callable[[int, int], None]:

@@ -22,8 +22,9 @@ from types import TracebackType
 from cornerrun.clock import Clock
 from cornerrun.errors import CheckError
 from cornerrun.plan.model import NOMINAL, Check, CheckCriterion, Screen, Source
-from cornerrun.results.records import Outcome, Trial
+from cornerrun.results.records import Outcome, SuiteTest, Trial
 from cornerrun.run.answers import Answer, judged
+from cornerrun.run.suite import Suite
 from cornerrun.run.view import CheckView
 from cornerrun.run.worker_link import Record, Tick, Trouble
 from cornerrun.run.worker_session import Call, WorkerSession
@@ -40,6 +41,7 @@ class CheckRun:
     outcome: Outcome
     reason: str
     trials: tuple[Trial, ...] = ()
+    tests: tuple[SuiteTest, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -167,14 +169,18 @@ class CheckRunner:
     def _trials(self, check: Check, view: CheckView, tick: Tick | None, progress: Progress | None) -> CheckRun:
         reply = self._session.trials(check, _call(check), view, tick, count=check.trials)
         trials: list[Trial] = []
+        tests: list[SuiteTest] = []
         failures = 0
         for record in reply.records:
             trials.append(self._trial(check, record))
+            tests.extend(_tests(check, record))
             failures += trials[-1].passed is False
             if progress is not None:
                 progress(len(trials), failures)
             if not self._let_pass(check.takes_s, tick):
-                return CheckRun(outcome=Outcome.ABORTED, reason=self._stopped(), trials=tuple(trials))
+                return CheckRun(
+                    outcome=Outcome.ABORTED, reason=self._stopped(), trials=tuple(trials), tests=tuple(tests)
+                )
         trouble = reply.trouble
         if trouble is not None and trouble.kind != "stopped":
             trials.append(_silent(check, view.trial + len(trials), trouble))
@@ -183,7 +189,7 @@ class CheckRunner:
         outcome, reason = self._outcome(check, trials, trouble)
         if all(level == NOMINAL for level in view.levels.values()):
             self._answered[check.name] = outcome in (Outcome.PASS, Outcome.FAIL_FUNCTIONAL)
-        return CheckRun(outcome=outcome, reason=reason, trials=tuple(trials))
+        return CheckRun(outcome=outcome, reason=reason, trials=tuple(trials), tests=tuple(tests))
 
     def _trial(self, check: Check, record: Record) -> Trial:
         raw = Answer(passed=record.passed, numbers=record.numbers, trouble=record.trouble, reason=record.reason)
@@ -275,7 +281,16 @@ class CheckRunner:
 
 
 def _call(check: Check) -> Call:
+    if check.pytest is not None:
+        return Suite(arguments=check.pytest)
     return check.python if check.python is not None else check.command or ()
+
+
+def _tests(check: Check, record: Record) -> list[SuiteTest]:
+    return [
+        SuiteTest(check=check.name, trial=record.trial, name=name, passed=passed, duration_s=duration_s, reason=reason)
+        for name, passed, duration_s, reason in record.tests
+    ]
 
 
 def _calls(check: Check) -> list[tuple[str, Call]]:

@@ -16,6 +16,7 @@ from cornerrun.results.records import (
     Outcome,
     Reading,
     SettleTrace,
+    SuiteTest,
     Trial,
     Visit,
     VisitRecord,
@@ -70,6 +71,7 @@ class Draft:
         self.readings: tuple[Reading, ...] = ()
         self.checks: list[CheckResult] = []
         self.trials: list[Trial] = []
+        self.tests: list[SuiteTest] = []
 
     @contextmanager
     def timed(self, part: str) -> Iterator[None]:
@@ -166,6 +168,7 @@ class Draft:
             faults=tuple(faults),
             watched=tuple(watched),
             traces=tuple(self.traces),
+            tests=tuple(self.tests),
         )
 
     def _reading(self, rail: Rail, level: str, verdict: RailVerdict) -> Reading:

@@ -50,3 +50,8 @@ class CheckView:
     unit: Mapping[str, str] = field(default_factory=dict)
     settings: Mapping[str, str] = field(default_factory=dict)
     board: Mapping[str, str] = field(default_factory=dict)
+
+    @property
+    def name(self) -> str:
+        """The name of the corner."""
+        return self.corner

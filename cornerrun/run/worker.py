@@ -23,14 +23,16 @@ from typing import TextIO
 from cornerrun.run.answers import PASSED, Answer, from_command, from_return
 from cornerrun.run.check_environment import environment
 from cornerrun.run.loading import Loader, LoadTrouble, where
+from cornerrun.run.suite import RESULT_FD, VIEW, Suite, command_of, from_suite
 from cornerrun.run.view import CheckView
-from cornerrun.run.wire import decode_view, frame, unframe
+from cornerrun.run.wire import decode_view, encode_view, frame, unframe
 
 __all__: list[str] = []
 
 BROKEN_LINK = 70  # the exit status that tells the run that a check closed or replaced this process's own descriptors
 TAIL_BYTES = 4096
 _ENCODE = json.JSONEncoder(separators=(",", ":")).encode
+_LONGEST_VIEW = 120_000  # Linux takes 128 KiB for one string of the environment (execve(2), MAX_ARG_STRLEN)
 _OUT_OF_THE_WAY = 200  # chosen: descriptors from here on are not met by a check that closes "all" from 3 to 100
 
 
@@ -85,7 +87,8 @@ class Worker:
         settings: Mapping[str, str] = request["settings"]  # type: ignore[assignment]  # texts by texts, made by the run
         told = {item.name: getattr(self._base, item.name) for item in fields(self._base)}
         told |= {"check": request["check"], "settings": settings}
-        run = self._python(request) if "python" in request else self._command(request)
+        makers = {"python": self._python, "command": self._command, "suite": self._suite}
+        run = next(maker for key, maker in makers.items() if key in request)(request)
         for trial in range(int(str(request["first"])), int(str(request["first"])) + int(str(request["count"]))):
             told["trial"] = trial
             started_s = time.monotonic()
@@ -152,6 +155,36 @@ class Worker:
 
         return run
 
+    def _suite(self, request: Mapping[str, object]) -> Callable[[CheckView], Answer]:
+        arguments: list[str] = request["suite"]  # type: ignore[assignment]  # a list of texts, made by the run
+        argv = command_of(Suite(arguments=tuple(arguments)))
+
+        def run(view: CheckView) -> Answer:
+            shown = _ENCODE(encode_view(view))
+            if len(shown) > _LONGEST_VIEW:
+                return Answer(trouble="the corner is too large for a suite to be told of: fewer unit data or settings")
+            results = os.memfd_create("cornerrun suite")
+            try:
+                environ = {**os.environ, **environment(view), VIEW: shown, RESULT_FD: str(results)}
+                process = subprocess.Popen(
+                    argv,
+                    stdin=subprocess.DEVNULL,
+                    stdout=self._printed,
+                    stderr=self._printed,
+                    cwd=self._directory,
+                    env=environ,
+                    pass_fds=[results],
+                    start_new_session=True,
+                )
+                os.waitid(os.P_PID, process.pid, os.WEXITED | os.WNOWAIT)
+                os.killpg(process.pid, signal.SIGKILL)
+                text = os.pread(results, os.fstat(results).st_size, 0).decode("utf-8", "replace")
+                return from_suite(process.wait(), text.splitlines())
+            finally:
+                os.close(results)
+
+        return run
+
     def _show(self, error: BaseException) -> None:
         """Leave the traceback where what a check prints goes."""
         try:
@@ -167,9 +200,8 @@ class Worker:
         if answer is PASSED and not output:  # by far the most frequent, and JSON all the same
             line = f'[{trial},true,{{}},"","",{duration_s!r},{ended_s!r},""]'
         else:
-            line = _ENCODE(
-                (trial, answer.passed, answer.numbers, answer.trouble, answer.reason, duration_s, ended_s, output)
-            )
+            told = (answer.passed, answer.numbers, answer.trouble, answer.reason)
+            line = _ENCODE((trial, *told, duration_s, ended_s, output, answer.tests))
         os.write(self._log, line.encode() + b"\n")
 
     def _output(self) -> str:

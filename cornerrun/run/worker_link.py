@@ -13,11 +13,11 @@ import socket
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Literal, NamedTuple
+from typing import Any, Literal, NamedTuple
 
 from cornerrun.clock import Clock
 from cornerrun.errors import CheckError
@@ -46,6 +46,7 @@ class Record(NamedTuple):
     duration_s: float
     ended_s: float
     output: str
+    tests: Sequence[Sequence[Any]] = ()  # Any: name, verdict, seconds, reason, as JSON carries them
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -6,6 +6,7 @@ from cornerrun.clock import Clock
 from cornerrun.errors import CheckError
 from cornerrun.plan.model import Check
 from cornerrun.run.commands import found
+from cornerrun.run.suite import Suite, suite_file
 from cornerrun.run.view import CheckView
 from cornerrun.run.wire import encode_view
 from cornerrun.run.worker_link import Reply, Tick, Trouble, WorkerLink
@@ -14,7 +15,7 @@ __all__ = ["Call", "WorkerSession"]
 
 _LOAD_TIMEOUT_S = 60.0  # chosen: a check may import something large
 
-Call = str | tuple[str, ...]
+Call = str | tuple[str, ...] | Suite
 
 
 class WorkerSession:
@@ -38,6 +39,8 @@ class WorkerSession:
 
     def find(self, call: Call, tick: Tick | None = None, *, is_interruptible: bool = True) -> Path | None:
         """Load a callable, or find a command; tell the file that it is in, if any. CheckError says why it cannot be."""
+        if isinstance(call, Suite):
+            return suite_file(call, self._directory)
         if not isinstance(call, str):
             return found(call, self._directory)
         if not self.is_warm or call not in self._loaded:
@@ -77,7 +80,7 @@ class WorkerSession:
             return Reply(trouble=trouble)
         request: dict[str, object] = {
             "op": "trials",
-            "python" if isinstance(call, str) else "command": call,
+            **_request_of(call),
             "check": check.name,
             "settings": dict(check.settings or view.settings),
             "first": view.trial,
@@ -107,7 +110,15 @@ class WorkerSession:
 
 
 def _shown(call: Call) -> str:
+    if isinstance(call, Suite):
+        return " ".join(("pytest", *call.arguments))
     return call if isinstance(call, str) else " ".join(call)
+
+
+def _request_of(call: Call) -> dict[str, object]:
+    if isinstance(call, Suite):
+        return {"suite": call.arguments}
+    return {"python": call} if isinstance(call, str) else {"command": call}
 
 
 def _is_same_place(one: CheckView, other: CheckView) -> bool:

@@ -321,12 +321,17 @@ CASES = {
         "command: [./x], timeout: 5 s",
         "plan.yaml:42:5: checks[memory march]: has both 'python' and 'command'; leave one of the two out",
     ),
+    "a check with python and a suite": (
+        "timeout: 5 s",
+        "pytest: tests, timeout: 5 s",
+        "plan.yaml:42:5: checks[memory march]: has both 'python' and 'pytest'; leave one of the two out",
+    ),
     "a check that calls nothing": (
         'python: "checks.py:memory_march", ',
         "",
         (
             "plan.yaml:42:5: checks[memory march]: calls nothing; "
-            "write 'python: \"file.py:function\"' or 'command: [./program]'"
+            "write 'python: \"file.py:function\"', 'command: [./program]' or 'pytest: tests/board'"
         ),
     ),
     "a python check without function": (

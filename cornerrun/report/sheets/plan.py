@@ -202,7 +202,7 @@ def _scheme_text(scheme: Scheme) -> str:
 
 
 def _check_text(plan: Plan, check: Check) -> str:
-    call = check.python if check.python is not None else " ".join(check.command or ())
+    call = check.python if check.python is not None else " ".join(check.command or ("pytest", *(check.pytest or ())))
     limits = [
         f"{name} "
         + " and ".join(
