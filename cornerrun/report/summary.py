@@ -53,7 +53,7 @@ __all__ = [
 
 _END_STATES = {
     EndState.NOMINAL: "at nominal, verified by reading back",
-    EndState.OFF: "OFF, latched until a named person acknowledges",
+    EndState.OFF: "OFF: find out why before anybody turns it on again",
     EndState.UNKNOWN: "NOT KNOWN: treat the board as live, then run `cornerrun to-nominal`",
 }
 
