@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal
 
+from cornerrun.plan.check_nouns import Acceptance, At, Check, CheckCriterion, Criteria, Demonstrate, Screen
 from cornerrun.plan.supply import Supply
 from cornerrun.plan.trim_model import TrimSweep
 
@@ -241,83 +242,6 @@ class CornerChoice:
     forbidden: tuple[Mapping[str, str], ...] = ()
     via_nominal: bool = False
     repeats: int = 1
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Acceptance:
-    """The limits of a named number that a check returns; both inclusive, None is open."""
-
-    min: float | None = None
-    max: float | None = None
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class At:
-    """Where a check runs: names or shell patterns of corners, levels of conditions; None means everywhere."""
-
-    corners: tuple[str, ...] | None = None
-    conditions: Mapping[str, tuple[str, ...]] | None = None
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Demonstrate:
-    """The one-sided lower bound of the pass probability, at ``confidence``, must reach ``pass_probability``."""
-
-    pass_probability: float
-    confidence: float
-    kind: Literal["demonstrate"] = "demonstrate"
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Screen:
-    """At most ``failures`` trials may fail."""
-
-    failures: int
-    kind: Literal["screen"] = "screen"
-
-
-CheckCriterion = Demonstrate | Screen
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Check:
-    """A functional test that the user supplies.
-
-    Exactly one of ``python`` ("file.py:function" or "module:function"), ``command`` and ``pytest`` (a path, and further
-    arguments of pytest) is set. ``timeout_s`` is for one
-    trial. ``takes_s`` is how long a trial is expected to take: a simulated clock adds it, estimates use it.
-    ``set_up`` and ``tear_down`` name further callables or commands, run once a run and once a corner.
-    ``settings`` is handed to the check unread.
-    """
-
-    name: str
-    python: str | None = None
-    command: tuple[str, ...] | None = None
-    pytest: tuple[str, ...] | None = None
-    trials: int = 1
-    timeout_s: float = 60.0
-    takes_s: float = 0.0
-    accept: Mapping[str, Acceptance] = field(default_factory=dict)
-    at: At = field(default_factory=At)
-    criterion: CheckCriterion | None = None
-    run_set_up: str | tuple[str, ...] | None = None
-    run_tear_down: str | tuple[str, ...] | None = None
-    corner_set_up: str | tuple[str, ...] | None = None
-    corner_tear_down: str | tuple[str, ...] | None = None
-    settings: Mapping[str, str] = field(default_factory=dict)
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Criteria:
-    """What must be shown: for checks that name no criterion, for voltages and for trim accuracy.
-
-    ``voltage_window_ratio`` is how far a settled reading may lie from its target, as a share of the target.
-    ``trim_claim_ratio`` is the trim accuracy claimed, as a share of the setpoint; None claims nothing.
-    """
-
-    checks: CheckCriterion = field(default_factory=lambda: Screen(failures=0))
-    voltage_window_ratio: float = 0.01
-    trim_claim_ratio: float | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
