@@ -5,8 +5,9 @@ from dataclasses import dataclass
 from datetime import date
 
 from cornerrun.bench.scpi.program import Pattern, ProgramUnit
-from cornerrun.bench.scpi.text import channel_list, number, parse_channel_list
+from cornerrun.bench.scpi.text import channel_list, parse_channel_list
 from cornerrun.bench.simulated.acquisition import LEAST_NPLC, MOST_NPLC, OVER_RANGE, RANGES_V
+from cornerrun.bench.simulated.instruments.engine import Parameters, real, switch
 from cornerrun.bench.simulated.meter_engine import MeterEngine
 from cornerrun.bench.simulated.status import OPERATION_COMPLETE, Refusal
 
@@ -14,7 +15,6 @@ __all__ = ["Command", "find"]
 
 _MOST_COUNT = 1000
 _MOST_DELAY_S = 3600.0
-Parameters = tuple[str, ...]
 Act = Callable[[MeterEngine, Parameters], None]
 
 
@@ -26,32 +26,6 @@ class Command:
     is_query: bool
     act: Act
     parameters: tuple[int, int] = (0, 0)
-
-
-def _real(text: str, least: float, most: float, unit: str = "") -> float:
-    """Read a number with an optional unit, or MIN, MAX, DEF."""
-    named = {"MIN": least, "MINIMUM": least, "MAX": most, "MAXIMUM": most}.get(text.upper())
-    if named is not None:
-        return named
-    bare, factor = text, 1.0
-    for suffix, scale in ((f"M{unit}", 1e-3), (unit, 1.0)):
-        if unit and text.upper().endswith(suffix):
-            bare, factor = text[: -len(suffix)], scale
-            break
-    try:
-        value = number(bare) * factor
-    except ValueError as error:
-        raise Refusal(-104, text[:20]) from error
-    if not least <= value <= most:
-        raise Refusal(-222)
-    return value
-
-
-def _switch(text: str) -> bool:
-    known = {"ON": True, "1": True, "OFF": False, "0": False}
-    if text.upper() not in known:
-        raise Refusal(-224, text[:20])
-    return known[text.upper()]
 
 
 def _channels(parameters: Parameters, position: int) -> tuple[int, ...]:
@@ -66,7 +40,7 @@ def _channels(parameters: Parameters, position: int) -> tuple[int, ...]:
 def _range(text: str) -> float | None:
     if text.upper() in ("AUTO", "DEF", "DEFAULT"):
         return None
-    wanted_v = abs(_real(text, -RANGES_V[-1] * OVER_RANGE, RANGES_V[-1] * OVER_RANGE, "V"))
+    wanted_v = abs(real(text, -RANGES_V[-1] * OVER_RANGE, RANGES_V[-1] * OVER_RANGE, "V"))
     return next((range_v for range_v in RANGES_V if range_v >= wanted_v), RANGES_V[-1])
 
 
@@ -95,7 +69,7 @@ def _measure(meter: MeterEngine, parameters: Parameters) -> None:
 
 
 def _set_nplc(meter: MeterEngine, parameters: Parameters) -> None:
-    nplc = 10.0 if parameters[0].upper() in ("DEF", "DEFAULT") else _real(parameters[0], LEAST_NPLC, MOST_NPLC)
+    nplc = 10.0 if parameters[0].upper() in ("DEF", "DEFAULT") else real(parameters[0], LEAST_NPLC, MOST_NPLC)
     for setting in meter.core.settings(_channels(parameters, 1)):
         setting.nplc = nplc
 
@@ -117,7 +91,7 @@ def _range_held(meter: MeterEngine, parameters: Parameters) -> None:
 
 
 def _set_auto_range(meter: MeterEngine, parameters: Parameters) -> None:
-    is_on = _switch(parameters[0])
+    is_on = switch(parameters[0])
     for setting in meter.core.settings(_channels(parameters, 1)):
         setting.range_v = None if is_on else (setting.range_v or RANGES_V[-1])
 
@@ -157,14 +131,14 @@ def _set_source(meter: MeterEngine, parameters: Parameters) -> None:
 
 def _set_mask(attribute: str) -> Act:
     def act(meter: MeterEngine, parameters: Parameters) -> None:
-        setattr(meter.status, attribute, round(_real(parameters[0], 0, 255)))
+        setattr(meter.status, attribute, round(real(parameters[0], 0, 255)))
 
     return act
 
 
 def _set_core(attribute: str, least: float, most: float, *, unit: str = "", whole: bool = False) -> Act:
     def act(meter: MeterEngine, parameters: Parameters) -> None:
-        value = _real(parameters[0], least, most, unit)
+        value = real(parameters[0], least, most, unit)
         setattr(meter.core, attribute, round(value) if whole else value)
 
     return act
@@ -172,7 +146,7 @@ def _set_core(attribute: str, least: float, most: float, *, unit: str = "", whol
 
 def _set_autozero(meter: MeterEngine, parameters: Parameters) -> None:
     is_once = parameters[0].upper() == "ONCE"
-    meter.core.has_autozero = not is_once and _switch(parameters[0])
+    meter.core.has_autozero = not is_once and switch(parameters[0])
     if is_once and meter.core.effects is not None:
         meter.core.effects.zero(meter.now_s)
 
@@ -184,7 +158,7 @@ def _cycles(meter: MeterEngine, parameters: Parameters) -> None:
 
 
 def _set_line(meter: MeterEngine, parameters: Parameters) -> None:
-    meter.core.line_hz = _real(parameters[0], 45.0, 66.0, "HZ")
+    meter.core.line_hz = real(parameters[0], 45.0, 66.0, "HZ")
 
 
 def _calibrated(attribute: str) -> Act:
