@@ -1,6 +1,7 @@
 """Which rails are to blame for failing corners, as far as the corners that were run can tell.
 
-``levels`` is always one mapping from rail to level for each corner (or visit), ``failed`` one truth for each.
+``levels`` is one mapping from rail to level for each corner , or another form that `corner_rows.Levels` names;
+``failed`` is one truth for each.
 """
 
 from collections.abc import Iterable, Mapping, Sequence
@@ -8,6 +9,7 @@ from dataclasses import dataclass
 from itertools import combinations
 
 from cornerrun.stats.contingency import fisher_p_value
+from cornerrun.stats.corner_rows import Levels, as_corners
 from cornerrun.stats.firth import FirthFit, firth_logistic
 from cornerrun.stats.interval import Interval
 from cornerrun.stats.multiple import benjamini_hochberg, holm
@@ -49,19 +51,16 @@ class LevelAssociation:
 
 
 def checked_corners(
-    levels: Iterable[Mapping[str, str]], failed: Iterable[bool]
+    levels: Levels, failed: Iterable[bool]
 ) -> tuple[list[Mapping[str, str]], list[bool], tuple[str, ...]]:
     """Return corners, outcomes and rails; ValueError if their numbers differ or corners name different rails."""
-    corners, outcomes = list(levels), [bool(item) for item in failed]
+    corners, outcomes = as_corners(levels), [bool(item) for item in failed]
     if len(corners) != len(outcomes):
         raise ValueError(f"each corner needs an outcome: {len(corners)} corners, {len(outcomes)} outcomes")
-    rails = tuple(corners[0]) if corners else ()
-    if any(set(corner) != set(rails) for corner in corners):
-        raise ValueError("all corners must name the same rails")
-    return corners, outcomes, rails
+    return corners, outcomes, tuple(corners[0]) if corners else ()
 
 
-def level_associations(levels: Iterable[Mapping[str, str]], failed: Iterable[bool]) -> tuple[LevelAssociation, ...]:
+def level_associations(levels: Levels, failed: Iterable[bool]) -> tuple[LevelAssociation, ...]:
     """Test each rail at each level against failure, the strongest association first.
 
     A rail with two levels is one test: the level that failed more often is told. A rail that never changed is none.
@@ -120,9 +119,7 @@ class Suspect:
         return self.failing == self.failing_total
 
 
-def surviving_suspects(
-    levels: Iterable[Mapping[str, str]], failed: Iterable[bool], *, strength: int = 2
-) -> tuple[Suspect, ...]:
+def surviving_suspects(levels: Levels, failed: Iterable[bool], *, strength: int = 2) -> tuple[Suspect, ...]:
     """List combinations of up to ``strength`` rails that a failing corner holds and no passing corner clears.
 
     For checks that fail whenever their cause is there; `likely_suspects` is for noisy ones. A combination is left out

@@ -5,6 +5,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
+from cornerrun.stats.corner_rows import as_corners
 from cornerrun.stats.culprits import Combination
 from cornerrun.stats.distributions import chi2_upper_tail
 from cornerrun.stats.interval import checked_count
@@ -51,7 +52,7 @@ def likely_suspects(
     """
     if strength not in (1, 2, 3):
         raise ValueError(f"strength must be 1, 2 or 3, but is {strength!r}")
-    corners = list(levels)
+    corners = as_corners(levels)
     failed = [checked_count("failures", f) for f in failures]
     tried = [checked_count("trials", t) for t in trials]
     if not len(corners) == len(failed) == len(tried):
@@ -59,8 +60,6 @@ def likely_suspects(
     if any(f > t for f, t in zip(failed, tried, strict=True)):
         raise ValueError("failures must not exceed trials")
     rails = tuple(corners[0]) if corners else ()
-    if any(set(corner) != set(rails) for corner in corners):
-        raise ValueError("all corners must name the same rails")
     holders = _holders(corners, rails, strength)
     total_f, total_t = sum(failed), sum(tried)
     base = _log_likelihood(total_f, total_t)
