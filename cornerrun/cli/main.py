@@ -15,6 +15,7 @@ _COMMANDS = {
     "init": "Write a starter plan with checks and a simulated bench.",
     "discover": "Look at a bench that no plan knows yet, and draft the plan.",
     "preflight": "Find the trouble of a plan on paper, before anything is powered.",
+    "corners": "Show a plan's corners as a map, in the order of the run, and what they meet.",
     "schema": "Print the JSON Schemas of the files a person writes.",
     "simulate": "Put the simulated bench behind TCP, in a process of its own.",
     "measure": "Read every rail once; move nothing.",
