@@ -107,3 +107,39 @@ def test_the_same_seed_and_serial_give_the_same_report(job: Job) -> None:
     board = f"board: {{checks: {{march: {{{marginal}}}}}}}\npopulation: {{thresholds: {{march: 1 mV}}}}"
     one, other = job(board), job(board)
     assert one["checks"] == other["checks"]
+
+
+def climate(job: Job, board: str, unit: str, levels: str, name: str) -> Any:
+    """Run the job at two values of a condition that the simulation sets."""
+    plan = f"conditions:\n  - {{name: {name}, unit: {unit}, levels: {levels}}}\n"
+    bench = f"conditions: {{{name}: {{driver: simulated}}}}\n"
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(f"{__name__}.PLAN", PLAN + plan)
+        patch.setattr(f"{__name__}.BENCH", BENCH + bench + "watch: {period: 10 s}\n")
+        return job(f"board: {{checks: {{march: {{{board}}}}}}}\n" + SECTIONS)
+
+
+SECTIONS = """
+chamber: {time_constant: 60 s, soak: 2 min, ramp: 3 K/min, sensor_noise: 0 degC}
+supply: {voltage: 12 V, current_limit: 5 A, readback_noise: 0 V}
+"""
+
+
+def by_level(report: Any, condition: str, name: str) -> dict[str, str]:
+    """How a corner ended, by the level of a condition."""
+    rows = [row for row in report["corners"] if row["name"].startswith(name)]
+    return {row["condition_levels"][condition]: row["outcome"] for row in rows}
+
+
+def test_a_chamber_takes_the_board_to_a_temperature_where_a_check_fails(job: Job) -> None:
+    # 35 K move the edge by 35 mV, from 0.78 V to beyond low, 0.8075 V.
+    edge = EDGE.replace("spread: 2 mV", "spread: 2 mV, per_kelvin: 1 mV")
+    found = climate(job, edge, "degC", "{room: 25 degC, hot: 60 degC}", "ambient")
+    assert by_level(found, "ambient", "all low") == {"room": "pass", "hot": "fail-functional"}
+    assert by_level(found, "ambient", "all high") == {"room": "pass", "hot": "pass"}
+
+
+def test_a_supply_takes_the_input_voltage_to_its_levels(job: Job) -> None:
+    found = climate(job, EDGE, "V", "{normal: 12 V, low: 10.8 V}", "input_voltage")
+    assert by_level(found, "input_voltage", "all low") == {"normal": "pass", "low": "pass"}
+    assert found["result"] == "pass"

@@ -12,7 +12,8 @@ from cornerrun.bench.simulated.board_console import BoardConsole
 from cornerrun.bench.simulated.board_life import SimulatedBoard
 from cornerrun.bench.simulated.bus import SimulatedBus, SimulatedLink
 from cornerrun.bench.simulated.condition import SimulatedCondition
-from cornerrun.bench.simulated.instruments.chamber import Chamber, ChamberCondition
+from cornerrun.bench.simulated.instruments.chamber import Chamber
+from cornerrun.bench.simulated.instruments.chamber_text import ChamberCondition
 from cornerrun.bench.simulated.instruments.rack import Rack
 from cornerrun.bench.simulated.instruments.supply import SupplyCondition
 from cornerrun.bench.simulated.instruments.text_faults import TextInstrument, with_faults

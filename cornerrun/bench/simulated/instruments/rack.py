@@ -3,7 +3,8 @@
 from collections.abc import Callable, Mapping, Sequence
 from typing import Protocol
 
-from cornerrun.bench.simulated.instruments.chamber import Chamber, chamber_entries
+from cornerrun.bench.simulated.instruments.chamber import Chamber
+from cornerrun.bench.simulated.instruments.chamber_text import chamber_entries
 from cornerrun.bench.simulated.instruments.electronic_load import (
     ElectronicLoad,
     ElectronicLoadSettings,

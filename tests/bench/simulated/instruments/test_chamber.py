@@ -2,7 +2,8 @@ import math
 
 import pytest
 
-from cornerrun.bench.simulated.instruments.chamber import Chamber, ChamberCondition, ChamberSettings, chamber_entries
+from cornerrun.bench.simulated.instruments.chamber import Chamber, ChamberSettings
+from cornerrun.bench.simulated.instruments.chamber_text import ChamberCondition, chamber_entries
 from cornerrun.bench.simulated.instruments.engine import InstrumentEngine
 from cornerrun.clock import ManualClock
 from cornerrun.errors import InstrumentError
