@@ -24,7 +24,9 @@ _COMMANDS = {
     "run": "Run a plan on one board.",
     "characterise": "Characterise the trim of several boards, one after the other, the next one warming.",
     "runs": "List the runs in the store.",
-    "report": "Report on a run: text, JSON or workbook.",
+    "report": "Report on a run: text, page, workbook, figures, JSON, JUnit XML, CSV, Parquet.",
+    "compare": "Put two runs beside each other: what got worse.",
+    "boards": "Put many runs together: yield, control charts, outliers.",
     "trim-accuracy": "Print the trim accuracy of runs; boards pool into a tolerance interval.",
 }
 

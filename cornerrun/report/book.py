@@ -7,6 +7,7 @@ from datetime import UTC, datetime
 
 from openpyxl.cell import Cell
 from openpyxl.utils import get_column_letter, quote_sheetname
+from openpyxl.worksheet.properties import PageSetupProperties
 from openpyxl.worksheet.worksheet import Worksheet
 
 from cornerrun.report.cell_text import cell_text, looks_like_formula
@@ -196,6 +197,20 @@ class Book:
         """Return a further sheet that is filled from the same cell on as a page."""
         cached = self.cached.setdefault(sheet.title, {})
         return Page(sheet, page.row, page.column, cached, _given_widths(sheet))
+
+    def further_page(self, title: str, guide: str) -> Page:
+        """Add a sheet behind those of the template, in its styles; a title that is taken gets a number."""
+        workbook = self.template.workbook
+        sheet = workbook.create_sheet(title)  # openpyxl numbers a title that is taken
+        sheet["A1"], sheet["A2"] = title, guide
+        sheet["A1"].style, sheet["A2"].style = Style.SHEET_TITLE.value, Style.GUIDE.value
+        sheet.row_dimensions[1].height = 24
+        sheet.sheet_view.showGridLines = False
+        sheet.page_setup.paperSize = sheet.PAPERSIZE_A4
+        sheet.page_setup.orientation = "landscape"
+        sheet.page_setup.fitToHeight = 0
+        sheet.sheet_properties.pageSetUpPr = PageSetupProperties(fitToPage=True)
+        return Page(sheet, 4, 1, self.cached.setdefault(sheet.title, {}), frozenset())
 
     def style_number(self, style: Style, *, is_quoted: bool = False) -> int:
         """Return the number by which streamed cells name a style."""

@@ -2,6 +2,7 @@
 
 import io
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from cornerrun.errors import ReportError
 from cornerrun.plan.model import Plan
@@ -25,6 +26,9 @@ from cornerrun.report.summary_model import Summary
 from cornerrun.report.template import find_template, open_template
 from cornerrun.results.records import RunData
 
+if TYPE_CHECKING:
+    from cornerrun.report.comparing.nouns import RunComparison
+
 __all__ = ["write_workbook"]
 
 
@@ -36,12 +40,14 @@ def write_workbook(
     plan: Plan | None = None,
     template: Path | None = None,
     rows_a_sheet: int | None = None,
+    comparison: "RunComparison | None" = None,
 ) -> Path:
     """Write the workbook of a run to a file and return its path.
 
     ``summary`` and ``plan`` default to what the run itself says, ``template`` to the one that came with the product.
     ``rows_a_sheet`` bounds the rows of readings in a sheet; by default the file format does. The same run and template
-    give the same cells. Raises ReportError if the template cannot be used or the file cannot be written.
+    give the same cells. ``comparison`` adds a sheet that puts the run beside an earlier one.
+    Raises ReportError if the template cannot be used or the file cannot be written.
     """
     if path.is_dir():
         raise ReportError(f"{path}: is a folder; name the file to write, such as {path / 'run.xlsx'}")
@@ -73,6 +79,10 @@ def write_workbook(
     fill_numbers(book, summary)
     fill_plan(book, summary, plan, data)
     fill_summary(book, summary, blocks)
+    if comparison is not None:
+        from cornerrun.report.sheets.comparison import fill_comparison
+
+        fill_comparison(book, comparison)
     modified = data.run.ended_utc or data.run.started_utc
     opened.workbook.properties.created = modified.replace(tzinfo=None)
     buffer = io.BytesIO()

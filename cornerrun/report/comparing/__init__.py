@@ -1,0 +1,1 @@
+"""Two runs beside each other, and many runs together: computed once, shown in the terminal, on pages and in sheets."""
