@@ -172,6 +172,8 @@ def _outliers(ordered: Sequence[BoardDigest]) -> Iterable[Outlier]:
 
 def _cautions(ordered: Sequence[BoardDigest], total: Yield, charts: Sequence[RailChart]) -> tuple[str, ...]:
     found = []
+    if any(item.is_simulated for item in ordered):
+        found.append("SIMULATED benches are among these runs: nothing here says anything of real boards.")
     if len({item.title for item in ordered}) > 1:
         found.append("Several plans are among these runs: filter by --plan before a yield is quoted.")
     if len({item.revision for item in ordered}) > 1:

@@ -26,6 +26,7 @@ class BoardDigest:
     revision: str
     started_utc: datetime
     result: RunResult
+    is_simulated: bool
     corners: Mapping[str, Outcome]
     checks: Mapping[str, Mapping[str, Outcome]]
     rails: Mapping[str, Outcome]

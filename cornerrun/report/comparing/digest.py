@@ -53,6 +53,7 @@ class Digester:
             revision=plan.board.revision,
             started_utc=run.started_utc,
             result=run.result or RunResult.INCOMPLETE,
+            is_simulated=run.bench_kind == "simulated",
             corners=_worst(good, lambda record: [(record.visit.corner, record.visit.outcome)]),
             checks=_by_check(good),
             rails=_worst(good, lambda record: [(item.rail, item.outcome) for item in record.readings]),

@@ -130,6 +130,9 @@ def boards_page(summary: BoardsSummary) -> str:
             ("Results", ", ".join(f"{result} {count}" for result, count in summary.results.items())),
         ],
         sections=sections,
+        simulated="SIMULATED benches are among these runs: nothing here says anything of real boards."
+        if any(item.is_simulated for item in summary.digests)
+        else "",
         foot="Intervals are exact (Clopper-Pearson, 95 %).",
     )
 

@@ -7,6 +7,7 @@ from cornerrun.report.figures.rows import span_of
 __all__ = ["control_charts"]
 
 _WIDTH, _STRIP, _LEFT, _RIGHT = 900.0, 104.0, 150.0, 70.0
+_APART = 11.0
 _MOST_STRIPS = 16  # chosen: two pages; the table holds all rails
 _MOST_POINTS = 600  # beyond that, points between limits are thinned: they would cover each other
 
@@ -60,6 +61,11 @@ def _strip(chart: RailChart, top: float) -> list[Shape]:
     for value, is_dashed in ((chart.lower, True), (chart.centre, False), (chart.upper, True)):
         if value is not None:
             shapes.append(Line(points=((_LEFT, y(value)), (right, y(value))), stroke=Ink.SOFT, is_dashed=is_dashed))
+    labels: list[float] = []
+    for value in (chart.upper, chart.lower, chart.centre):
+        # Limits that lie close together would have their labels over each other: the first of them stays.
+        if value is not None and all(abs(y(value) - other) >= _APART for other in labels):
+            labels.append(y(value))
             shapes.append(Label(x=right + 6, y=y(value) + 4, text=f"{100 * value:+.3f} %", size=10, ink=Ink.SOFT))
     beyond = set(chart.beyond)
     step = max(1, -(-len(chart.errors_ratio) // _MOST_POINTS))

@@ -29,6 +29,7 @@ def a_digest(serial, hour, result=RunResult.PASS, *, corners=None, error=0.0, **
         revision="C",
         started_utc=START + timedelta(hours=hour),
         result=result,
+        is_simulated=False,
         corners=corners or {"all low": Outcome.PASS if result is RunResult.PASS else Outcome.FAIL_FUNCTIONAL},
         checks={},
         rails={},
