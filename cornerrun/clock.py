@@ -9,6 +9,8 @@ from typing import Protocol
 
 __all__ = ["Clock", "ManualClock", "StopFlag", "SystemClock"]
 
+_POLL_GRAIN_S = 1e-3  # poll(2) counts in milliseconds
+_LONGEST_POLL_S = 3600.0  # chosen: poll(2) takes no more than some weeks; whoever waits longer polls again
 _CHARGE_GRAIN_S = 0.002  # chosen: shorter sleeps overshoot by a large share of themselves
 
 
@@ -83,6 +85,8 @@ class SystemClock:
     def __init__(self, stop: StopFlag | None = None) -> None:
         self.stop = stop or StopFlag()
         self._debt_s = 0.0
+        self._poll = select.poll()
+        self._poll.register(self.stop.wake_fd, select.POLLIN)
 
     def now_s(self) -> float:
         return time.monotonic()
@@ -98,7 +102,11 @@ class SystemClock:
             if left_s <= 0:
                 return True
             if interruptible:
-                select.select([self.stop.wake_fd], [], [], left_s)
+                # poll and not select, which fails for descriptors from 1024 on; it takes whole milliseconds.
+                if left_s < _POLL_GRAIN_S:
+                    time.sleep(left_s)
+                else:
+                    self._poll.poll(int(min(left_s, _LONGEST_POLL_S) / _POLL_GRAIN_S))
             else:
                 time.sleep(left_s)
 

@@ -28,8 +28,11 @@ def main() -> None:
     worker = os.posix_spawn(argv[0], argv, os.environ, setsid=True, setsigdef=list(signal.valid_signals() - {9, 19}))
     for fd in worker_fds:
         os.close(fd)
+    poll = select.poll()  # select(2) fails for descriptors from 1024 on, and these keep the numbers that the run gave
+    for fd in (control, reader):
+        poll.register(fd, select.POLLIN)
     while True:
-        ready = select.select([control, reader], [], [])[0]
+        ready = [fd for fd, _ in poll.poll()]
         if reader in ready:
             os.read(reader, 4096)
             _reap(control, worker)
@@ -78,7 +81,7 @@ def _kill_all(control: int, worker: int) -> list[int]:
             for pid in alive:
                 with suppress(OSError):
                     os.kill(pid, number)
-        select.select([], [], [], 0.002)
+        time.sleep(0.002)
         _reap(control, worker)
 
 

@@ -7,7 +7,6 @@ rails are due to be read.
 import json
 import os
 import secrets
-import select
 import signal
 import socket
 import subprocess
@@ -21,6 +20,7 @@ from typing import Any, Literal, NamedTuple
 
 from cornerrun.clock import Clock
 from cornerrun.errors import CheckError
+from cornerrun.run.waiting import readable
 from cornerrun.run.wire import frame, unframe
 from cornerrun.run.worker import BROKEN_LINK, TAIL_BYTES
 
@@ -138,7 +138,7 @@ class WorkerLink:
             self._control.sendall(b"kill\n")
         deadline_s = time.monotonic() + _KILL_TIMEOUT_S
         while (left_s := deadline_s - time.monotonic()) > 0 and self._process.poll() is None:
-            if select.select([self._control], [], [], min(left_s, _LOOK_PERIOD_S))[0] and not self._hear():
+            if readable([self._control], min(left_s, _LOOK_PERIOD_S)) and not self._hear():
                 break
         with suppress(subprocess.TimeoutExpired):
             self._process.wait(timeout=max(deadline_s - time.monotonic(), 0.0))
@@ -196,10 +196,10 @@ class WorkerLink:
         heard: list[int | socket.socket] = [self._link, self._control]
         if is_interruptible:
             heard.append(self._clock.stop.wake_fd)
-        ready = select.select(heard, [], [], max(left_s, 0.0))[0]
-        if self._control in ready:
+        ready = readable(heard, max(left_s, 0.0))
+        if self._control.fileno() in ready:
             self._hear()
-        if self._link in ready:
+        if self._link.fileno() in ready:
             with suppress(OSError):
                 self._buffer += self._link.recv(1 << 16)
         try:
@@ -225,7 +225,7 @@ class WorkerLink:
     def _how_it_died(self) -> str:
         deadline_s = time.monotonic() + 1.0
         while not self._has_died() and time.monotonic() < deadline_s:
-            if select.select([self._control], [], [], _LOOK_PERIOD_S)[0]:
+            if readable([self._control], _LOOK_PERIOD_S):
                 self._hear()
         told = next((line[5:].decode() for line in self._news.splitlines() if line.startswith(b"exit ")), "")
         if told in ("", "garbled"):
