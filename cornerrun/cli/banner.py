@@ -1,7 +1,8 @@
 """What a person must see before anything moves: simulated or hardware, which rails, how far, and where it ends."""
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 
+from cornerrun.corners.model import Corner
 from cornerrun.plan.bench_file import BenchFile
 from cornerrun.plan.model import Plan, Rail
 from cornerrun.units import Kind, show
@@ -16,37 +17,53 @@ _CAUTIONS = (
 )
 
 
-def banner(plan: Plan, bench_file: BenchFile, *, serial: str, visits: int) -> str:
-    """Write the opening text of a run."""
-    return "\n".join(_lines(plan, bench_file, serial, visits))
+def banner(plan: Plan, bench_file: BenchFile, *, serial: str, corners: Collection[Corner], visits: int) -> str:
+    """Write the opening text of a run: only the rails and levels of ``corners``, the corners that it will visit."""
+    return "\n".join(_lines(plan, bench_file, serial, corners, visits))
 
 
-def _lines(plan: Plan, bench_file: BenchFile, serial: str, visits: int) -> Iterator[str]:
+def _lines(plan: Plan, bench_file: BenchFile, serial: str, corners: Collection[Corner], visits: int) -> Iterator[str]:
     simulated = bench_file.kind == "simulated"
     yield "=" * _WIDTH
     yield "  ".join("SIMULATED" if simulated else "HARDWARE").center(_WIDTH).rstrip()
     yield "=" * _WIDTH
-    yield f"{plan.title}: {plan.board.name}, revision {plan.board.revision}, serial {serial}, {visits} visits"
+    count = "1 visit" if visits == 1 else f"{visits} visits"
+    yield f"{plan.title}: {plan.board.name}, revision {plan.board.revision}, serial {serial}, {count}"
     yield f"station {bench_file.station}"
     if not simulated:
         yield from _CAUTIONS
-    moved = [rail for rail in plan.rails if rail.is_moved]
+    reached = {rail.name: _reached_v(plan, rail, corners) for rail in plan.rails}
+    moved = [rail for rail in plan.rails if reached[rail.name] != {rail.nominal_v}]
     yield f"Moves {len(moved)} of {len(plan.rails)} rails; % is the share of the way from nominal to the hard limit:"
-    rows = [("rail", "nominal", "lowest", "highest", "hard limits", ""), *map(_row, moved)]
+    rows = [
+        ("rail", "nominal", "lowest", "highest", "hard limits", ""),
+        *(_row(one, reached[one.name]) for one in moved),
+    ]
     widths = [max(len(row[column]) for row in rows) for column in range(len(rows[0]))]
     for row in rows:
         yield "  " + "  ".join(f"{cell:<{width}}" for cell, width in zip(row, widths, strict=True)).rstrip()
+    if plan.proof is not None:
+        step = show(plan.proof.step_ratio, Kind.RATIO)
+        yield f"Before that each rail with a margin steps by {step} of nominal, alone, to prove the wiring."
     yield "Ends at nominal, verified; off if a hard limit is crossed or nominal cannot be reached."
 
 
-def _row(rail: Rail) -> tuple[str, ...]:
-    lowest, highest = min(rail.levels.values()), max(rail.levels.values())
+def _reached_v(plan: Plan, rail: Rail, corners: Collection[Corner]) -> set[float]:
+    """Tell the voltages a rail is taken to, nominal among them; a rail that tracks goes where its leader goes."""
+    leader = rail
+    while leader.tracks is not None:
+        leader = plan.rail(leader.tracks.rail)
+    levels = {level for corner in corners if (level := corner.by_rail().get(leader.name)) is not None}
+    return {rail.nominal_v} | {rail.levels[level] for level in levels}
+
+
+def _row(rail: Rail, reached_v: Collection[float]) -> tuple[str, ...]:
     limits = rail.hard_limits
     return (
         rail.name,
         show(rail.nominal_v, Kind.VOLTAGE),
-        _extreme(lowest, rail.nominal_v, limits.min_v),
-        _extreme(highest, rail.nominal_v, limits.max_v),
+        _extreme(min(reached_v), rail.nominal_v, limits.min_v),
+        _extreme(max(reached_v), rail.nominal_v, limits.max_v),
         f"{show(limits.min_v, Kind.VOLTAGE)} to {show(limits.max_v, Kind.VOLTAGE)}",
         f"follows {rail.tracks.rail}" if rail.tracks is not None else "",
     )

@@ -62,7 +62,7 @@ def command(
     if len(found) != 1:
         names = ", ".join(repr(one.name) for one in found[:5])
         raise UsageError(f"{corner!r} names {len(found)} corners: {names}; name one")
-    click.echo(banner(plan, bench_file, serial=serial, visits=1), err=True)
+    click.echo(banner(plan, bench_file, serial=serial, corners=found, visits=1), err=True)
     with (
         open_store(results_dir, store_url) as store,
         at_bench(plan, bench_file, purpose=f"hold of {corner!r} on {serial}", real_time=real_time) as bench,

@@ -73,7 +73,8 @@ def command(
     stop_on_errors(plan, bench_file)
     selection = select(plan)
     planned = steps(plan, selection, only=only or None)
-    click.echo(banner(plan, bench_file, serial=serial, visits=len(planned)), err=True)
+    corners = [step.corner for step in planned]
+    click.echo(banner(plan, bench_file, serial=serial, corners=corners, visits=len(planned)), err=True)
     with open_store(results_dir, store_url) as store:
         purpose = f"run of {plan_path} on {serial}"
         with (
