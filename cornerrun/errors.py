@@ -14,6 +14,7 @@
     │   ├── ReadbackMismatch      what was written does not read back
     │   ├── InstrumentError       an instrument answered nonsense, too late or not at all
     │   ├── NotAtNominal          a run may not start here; names ``cornerrun to-nominal``
+    │   ├── Latched               the bench was left off and nobody has acknowledged it yet: exit 4
     │   ├── BenchBusy             another run holds the bench; names the holder
     │   ├── SupervisionLost       rails can no longer be watched
     │   ├── HealthExhausted       a bus gives more errors than its budget allows: the run ends at nominal
@@ -117,6 +118,12 @@ class InstrumentError(BenchError):
 
 class NotAtNominal(BenchError):
     """Say that a board is not at its nominal state, so that a run may not start."""
+
+
+class Latched(BenchError):
+    """Say that a bench was left off, or in an unknown state, and that no named person has acknowledged it yet."""
+
+    exit_code = EXIT_UNSAFE
 
 
 class BenchBusy(BenchError):

@@ -71,6 +71,7 @@ def open_bench(
         notes=lambda: tuple(note for link in links for note in link.remarks.take()),
         snapshot=power.snapshot,
         board=simulation if any(bus.link == _IN_PROCESS for bus in bench_file.buses.values()) else None,
+        is_private=is_private(bench_file),
     )
 
 

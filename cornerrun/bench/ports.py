@@ -320,7 +320,7 @@ class BenchPorts:
     ``meter`` None means that no reference meter is there: accuracy is then not measured. ``traffic`` counts what the
     links did: messages, retries, errors by kind. ``notes`` hands over what drivers saw since it was last called.
     ``snapshot`` reads every declared register of every device; it changes nothing. ``board`` is there only where the
-    board is simulated in this process.
+    board is simulated in this process. ``is_private``: every link ends in this process, so nobody else can reach it.
     """
 
     identity: str
@@ -335,3 +335,4 @@ class BenchPorts:
     notes: Callable[[], tuple[Note, ...]] = tuple
     snapshot: Callable[[], tuple[RegisterValue, ...]] = tuple
     board: BoardUnderTest | None = None
+    is_private: bool = False

@@ -80,12 +80,14 @@ def read_files(plan_path: Path, bench_path: Path | None, limits_path: Path | Non
     return plan, load_bench(path)
 
 
-def open_store(results_dir: Path, store_url: str | None, *, must_exist: bool = False) -> "Store":
+def open_store(
+    results_dir: Path, store_url: str | None, *, must_exist: bool = False, read_only: bool = False
+) -> "Store":
     """Open the store of a results folder, or the one that a URL names."""
     from cornerrun.results.store import Store
 
     if store_url is not None:
-        return Store.open(store_url)
+        return Store.open(store_url, read_only=read_only)
     path = results_dir / "runs.sqlite"
     if must_exist and not path.exists():
         raise StoreError(f"{path} is not there: no run has been kept in {results_dir}; --results DIR names another")
@@ -93,7 +95,7 @@ def open_store(results_dir: Path, store_url: str | None, *, must_exist: bool = F
         results_dir.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise StoreError(f"{results_dir}: results cannot be kept there: {error}") from error
-    return Store.open(f"sqlite:///{path.resolve()}")
+    return Store.open(f"sqlite:///{path.resolve()}", read_only=read_only)
 
 
 @dataclass(frozen=True, kw_only=True)

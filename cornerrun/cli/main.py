@@ -23,10 +23,12 @@ _COMMANDS = {
     "to-nominal": "Bring the board back to nominal, after a killed run too.",
     "run": "Run a plan on one board.",
     "characterise": "Characterise the trim of several boards, one after the other, the next one warming.",
+    "acknowledge": "Say that you have seen why a bench was left off; runs may start there again.",
     "runs": "List the runs in the store.",
     "report": "Report on a run: text, page, workbook, figures, JSON, JUnit XML, CSV, Parquet.",
     "compare": "Put two runs beside each other: what got worse.",
     "boards": "Put many runs together: yield, control charts, outliers.",
+    "audit": "Find out whether anything kept of a run was changed since.",
     "trim-accuracy": "Print the trim accuracy of runs; boards pool into a tolerance interval.",
 }
 

@@ -8,7 +8,7 @@ from typing import Literal
 
 from cornerrun.plan.model import Source
 
-__all__ = ["BenchFile", "Bus", "ConditionDriver", "Instrument", "MeterUncertainty", "Watch"]
+__all__ = ["Alarm", "BenchFile", "Bus", "ConditionDriver", "Instrument", "MeterUncertainty", "Watch"]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -75,6 +75,14 @@ class Watch:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class Alarm:
+    """What calls a person when a board is left off, or nobody knows where: a command, started in the bench's folder."""
+
+    command: str
+    timeout_s: float = 30.0
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class BenchFile:
     """A bench as its file says it.
 
@@ -92,3 +100,4 @@ class BenchFile:
     simulation: Path | None
     source: Source
     directory: Path
+    alarm: Alarm | None = None

@@ -7,7 +7,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from cornerrun.plan.bench_file import BenchFile, Bus, ConditionDriver, Instrument, MeterUncertainty, Watch
+from cornerrun.plan.bench_file import Alarm, BenchFile, Bus, ConditionDriver, Instrument, MeterUncertainty, Watch
 from cornerrun.plan.document import Document, load_document
 from cornerrun.plan.fields import Day, FileModel, Hertz, Name, Number, Ratio, Seconds, Text, Volts, Whole
 from cornerrun.plan.files import FormatNumber
@@ -74,6 +74,13 @@ class WatchText(FileModel):
     period: Annotated[Seconds, Field(gt=0, le=60)] = Field(examples=["100 ms"])
 
 
+class AlarmText(FileModel):
+    """What calls a person when a board is left off: a command and how long it may take."""
+
+    command: Text = Field(examples=["./call_me.sh"])
+    timeout: Annotated[Seconds, Field(gt=0, le=600)] = 30.0
+
+
 class BenchText(FileModel):
     """Where a plan is carried out."""
 
@@ -85,6 +92,7 @@ class BenchText(FileModel):
     channels: dict[Name, Annotated[Whole, Field(ge=0, le=99_999)]] = Field(default_factory=dict)
     conditions: dict[Name, ConditionText] = Field(default_factory=dict)
     watch: WatchText | None = None
+    alarm: AlarmText | None = None
     simulation: Text | None = None
 
 
@@ -123,6 +131,7 @@ def read_bench(path: Path) -> BenchFile:
         simulation=None if file.simulation is None else directory / file.simulation,
         source=document.source,
         directory=directory,
+        alarm=None if file.alarm is None else Alarm(command=file.alarm.command, timeout_s=file.alarm.timeout),
     )
 
 

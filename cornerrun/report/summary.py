@@ -28,7 +28,7 @@ from cornerrun.report.summary_trim import trim_summaries
 from cornerrun.results.accuracy import meter_specification, trim_accuracy
 from cornerrun.results.control import control_points, good_visits
 from cornerrun.results.decision import CheckTally, Decision, check_tallies
-from cornerrun.results.records import EndState, Outcome, Run, RunData, RunResult, VisitRecord
+from cornerrun.results.records import EndState, Head, Outcome, Run, RunData, RunResult, VisitRecord
 
 __all__ = [
     "Anomaly",
@@ -53,7 +53,7 @@ __all__ = [
 
 _END_STATES = {
     EndState.NOMINAL: "at nominal, verified by reading back",
-    EndState.OFF: "OFF: find out why before anybody turns it on again",
+    EndState.OFF: "OFF: find out why, then acknowledge it (`cornerrun acknowledge`)",
     EndState.UNKNOWN: "NOT KNOWN: treat the board as live, then run `cornerrun to-nominal`",
 }
 
@@ -85,7 +85,7 @@ def summarise(data: RunData, *, plan: Plan | None = None, runs: Sequence[Run] = 
     tally = _tally(data, good, corners, tallies)
     attempts = earlier_attempts(run, runs)
     return Summary(
-        header=_header(run, plan, data.visits),
+        header=_header(run, plan, data.visits, data.trail),
         result=run.result or RunResult.INCOMPLETE,
         why=run.why if run.result is not None else "the run has no end: it is still going on, or it was killed",
         end_state=end_state,
@@ -124,7 +124,7 @@ def summarise(data: RunData, *, plan: Plan | None = None, runs: Sequence[Run] = 
     )
 
 
-def _header(run: Run, plan: Plan, visits: Sequence[VisitRecord]) -> Header:
+def _header(run: Run, plan: Plan, visits: Sequence[VisitRecord], trail: Head | None) -> Header:
     ended = run.ended_utc
     duration_s = max((record.visit.end_s for record in visits), default=None) if ended is not None else None
     return Header(
@@ -145,6 +145,7 @@ def _header(run: Run, plan: Plan, visits: Sequence[VisitRecord]) -> Header:
         versions=run.versions,
         unit_data=run.unit_data,
         devices=run.devices,
+        trail=trail,
     )
 
 

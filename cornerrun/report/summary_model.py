@@ -14,7 +14,7 @@ from cornerrun.report.analysis_nouns import Attempt, CulpritSummary, DeviceTelem
 from cornerrun.report.rail_nouns import ControlDrift, Margin, RailSummary, TrimLevel, TrimSummary
 from cornerrun.report.summary_proof import ConfigurationSummary, ProofRow
 from cornerrun.results.decision import Decision
-from cornerrun.results.records import EndState, InstrumentRecord, Outcome, RunResult
+from cornerrun.results.records import EndState, Head, InstrumentRecord, Outcome, RunResult
 from cornerrun.stats.interval import Interval
 
 __all__ = [
@@ -39,7 +39,10 @@ __all__ = [
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Header:
-    """What was run, on what, where, when and by whom. ``duration_s`` is None while the run has no end."""
+    """What was run, on what, where, when and by whom. ``duration_s`` is None while the run has no end.
+
+    ``trail`` is the head of the run's audit trail.
+    """
 
     run_id: str
     title: str
@@ -58,6 +61,7 @@ class Header:
     versions: Mapping[str, str]
     unit_data: Mapping[str, str]
     devices: Mapping[str, Mapping[str, str]]
+    trail: Head | None = None
 
     @property
     def is_simulated(self) -> bool:

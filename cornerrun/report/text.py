@@ -66,6 +66,8 @@ def _head(summary: Summary) -> str:
         f"started {header.started_utc:%Y-%m-%d %H:%M:%S} UTC"
         + (f", took {show(header.duration_s, Kind.TIME, digits=4)}" if header.duration_s is not None else ""),
     ]
+    if header.trail is not None:
+        lines.append(f"audit trail {header.trail.links}:{header.trail.sha256}")
     return "\n".join(one_line(line) for line in lines)
 
 

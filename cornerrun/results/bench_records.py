@@ -6,7 +6,7 @@ from typing import Literal
 
 from cornerrun.bench.ports import RegisterValue
 
-__all__ = ["ProofReading", "ProofStep", "Snapshot"]
+__all__ = ["Latch", "ProofReading", "ProofStep", "Snapshot"]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -47,3 +47,20 @@ class ProofStep:
             for reading in self.readings
             if (moved_v := reading.reference_v if reading.reference_v is not None else reading.telemetry_v) is not None
         }
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Latch:
+    """A bench that was left off, or where nobody knows: no run starts on it until a named person has acknowledged.
+
+    ``run_id`` is empty where no run was under way. ``acknowledged_utc`` is None till then, and the texts are empty.
+    """
+
+    bench_id: str
+    run_id: str
+    end_state: str
+    why: str
+    set_utc: datetime
+    acknowledged_utc: datetime | None = None
+    acknowledged_by: str = ""
+    found: str = ""

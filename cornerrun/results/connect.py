@@ -52,7 +52,7 @@ def connect(url: URL, *, read_only: bool, busy_timeout_s: float) -> Engine:
         raise StoreError(f"{shown}: no driver for this kind of database is installed: {error}") from error
     try:
         _check_version(engine, shown, read_only=read_only)
-    except (SQLAlchemyError, OSError) as error:
+    except (SQLAlchemyError, OSError, UnicodeError) as error:
         engine.dispose()
         raise StoreError(f"{shown}: the store cannot be opened: {reason_of(error)}; {_advice(error)}") from error
     except StoreError:

@@ -6,6 +6,7 @@ from datetime import datetime
 from types import MappingProxyType
 
 from cornerrun.bench.ports import Baseline, RestoreRecipe
+from cornerrun.results.bench_records import Latch
 from cornerrun.results.records import (
     EndState,
     Event,
@@ -17,7 +18,7 @@ from cornerrun.results.records import (
     VisitRecord,
 )
 
-__all__ = ["KINDS", "Beginning", "Ending", "Entry"]
+__all__ = ["KINDS", "Acknowledgement", "Beginning", "Discarded", "Ending", "Entry", "Resumption"]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -40,6 +41,31 @@ class Ending:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class Resumption:
+    """A run that had ended early goes on."""
+
+    by: str
+    at_utc: datetime
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Discarded:
+    """A visit that was broken off and is made again: it is put aside as it was."""
+
+    record: VisitRecord
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Acknowledgement:
+    """A named person has seen why a bench was left off; ``found`` is what they found."""
+
+    bench_id: str
+    by: str
+    found: str
+    at_utc: datetime
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class Entry:
     """One thing to keep; ``kind`` is a key of `KINDS`, which tells the type of ``record``."""
 
@@ -57,5 +83,9 @@ KINDS: Mapping[str, type[object]] = MappingProxyType(
         "end": Ending,
         "snapshot": Snapshot,
         "proof": ProofStep,
+        "resume": Resumption,
+        "discard": Discarded,
+        "latch": Latch,
+        "acknowledge": Acknowledgement,
     }
 )

@@ -9,12 +9,26 @@ from sqlalchemy import Connection, Select, Table, inspect, select
 from cornerrun.bench.ports import Baseline, RestoreRecipe
 from cornerrun.corners.model import Step
 from cornerrun.results import schema
+from cornerrun.results.bench_records import Latch
 from cornerrun.results.codec import from_json, utc_from_text
+from cornerrun.results.heads import Head
 from cornerrun.results.records import Event, Intent, ProofStep, Run, Snapshot, VisitRecord
-from cornerrun.results.rows import Row, event_from_row, run_from_row
+from cornerrun.results.rows import Row, event_from_row, latch_from_row, run_from_row
 from cornerrun.results.visit_rows import visit_from_rows
 
-__all__ = ["baseline", "events", "last_intent", "proof", "recipe", "runs", "snapshots", "visits"]
+__all__ = [
+    "baseline",
+    "events",
+    "last_intent",
+    "latches",
+    "proof",
+    "recipe",
+    "run_ids",
+    "runs",
+    "snapshots",
+    "trail_head",
+    "visits",
+]
 
 _PARTS = (schema.readings, schema.checks, schema.trials, schema.watched, schema.faults)
 _LATER_PARTS = (schema.traces, schema.tests)
@@ -43,6 +57,17 @@ def runs(
     if limit is not None:
         query = query.limit(limit)
     return tuple(run_from_row(row) for row in _rows(connection, query))
+
+
+def run_ids(connection: Connection, prefix: str) -> tuple[str, ...]:
+    """Return the identifiers that begin so, newest first, those only an audit trail still knows last."""
+    table = schema.runs
+    query = select(table.c.run_id).order_by(table.c.started_utc.desc(), table.c.run_id.desc())
+    found = list(connection.execute(query.where(table.c.run_id.startswith(prefix, autoescape=True))).scalars())
+    trails = select(schema.audit.c.run_id).where(schema.audit.c.link == 0)
+    trails = trails.where(schema.audit.c.run_id.startswith(prefix, autoescape=True))
+    found += [row["run_id"] for row in _later_rows(connection, schema.audit, trails)]
+    return tuple(dict.fromkeys(found))
 
 
 def visits(connection: Connection, run_id: str) -> tuple[VisitRecord, ...]:
@@ -81,6 +106,26 @@ def proof(connection: Connection, run_id: str) -> tuple[ProofStep, ...]:
     table = schema.proofs
     query = select(table.c.step_json).where(table.c.run_id == run_id).order_by(table.c.proof)
     return tuple(from_json(row["step_json"], ProofStep) for row in _later_rows(connection, table, query))
+
+
+def latches(connection: Connection, *, bench_id: str | None, only_open: bool) -> tuple[Latch, ...]:
+    """Return latches, newest first."""
+    table = schema.latches
+    query = select(table).order_by(table.c.latch.desc())
+    if bench_id is not None:
+        query = query.where(table.c.bench_id == bench_id)
+    if only_open:
+        query = query.where(table.c.acknowledged_utc.is_(None))
+    return tuple(latch_from_row(row) for row in _later_rows(connection, table, query))
+
+
+def trail_head(connection: Connection, run_id: str) -> Head | None:
+    """Return how the audit trail of a run ends; None if it has none."""
+    table = schema.audit
+    query = select(table.c.link, table.c.sha256).where(table.c.run_id == run_id).order_by(table.c.link.desc()).limit(1)
+    for row in _later_rows(connection, table, query):
+        return Head(links=row["link"] + 1, sha256=row["sha256"])
+    return None
 
 
 def last_intent(connection: Connection, run_id: str) -> Intent | None:

@@ -8,15 +8,18 @@ from enum import StrEnum
 from cornerrun.bench.ports import StatusCapture
 from cornerrun.corners.model import Corner, NotRunnable, Step
 from cornerrun.plan.model import Source
-from cornerrun.results.bench_records import ProofReading, ProofStep, Snapshot
+from cornerrun.results.bench_records import Latch, ProofReading, ProofStep, Snapshot
+from cornerrun.results.heads import Head
 
 __all__ = [
     "CheckResult",
     "EndState",
     "Event",
     "Fault",
+    "Head",
     "InstrumentRecord",
     "Intent",
+    "Latch",
     "Outcome",
     "ProofReading",
     "ProofStep",
@@ -303,7 +306,7 @@ class RunData:
     """A whole run as the store gives it back, visits and events in order.
 
     ``proof`` holds one step of the wiring proof for each rail that was stepped, ``snapshots`` the configuration before
-    and after; both are empty where there was none.
+    and after; both are empty where there was none. ``trail`` is the head of the audit trail.
     """
 
     run: Run
@@ -311,3 +314,4 @@ class RunData:
     events: tuple[Event, ...]
     proof: tuple[ProofStep, ...] = ()
     snapshots: tuple[Snapshot, ...] = ()
+    trail: Head | None = None

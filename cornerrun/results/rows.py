@@ -7,6 +7,7 @@ from typing import Any
 
 from cornerrun.corners.model import Corner, NotRunnable
 from cornerrun.plan.model import Source
+from cornerrun.results.bench_records import Latch
 from cornerrun.results.codec import clean_text, from_json, to_json, utc_from_text, utc_text
 from cornerrun.results.records import (
     EndState,
@@ -21,6 +22,8 @@ __all__ = [
     "Row",
     "event_from_row",
     "event_row",
+    "latch_from_row",
+    "latch_row",
     "number_of",
     "run_from_row",
     "run_row",
@@ -110,6 +113,35 @@ def event_from_row(row: Row) -> Event:
         severity=row["severity"],
         what=row["what"],
         rail=row["rail"],
+    )
+
+
+def latch_row(latch: Latch) -> Row:
+    """Return the row of a latch."""
+    return {
+        "bench_id": clean_text(latch.bench_id),
+        "run_id": latch.run_id,
+        "end_state": latch.end_state,
+        "why": clean_text(latch.why),
+        "set_utc": utc_text(latch.set_utc),
+        "acknowledged_utc": None if latch.acknowledged_utc is None else utc_text(latch.acknowledged_utc),
+        "acknowledged_by": clean_text(latch.acknowledged_by),
+        "found": clean_text(latch.found),
+    }
+
+
+def latch_from_row(row: Row) -> Latch:
+    """Return the latch of a row."""
+    acknowledged = row["acknowledged_utc"]
+    return Latch(
+        bench_id=row["bench_id"],
+        run_id=row["run_id"],
+        end_state=row["end_state"],
+        why=row["why"],
+        set_utc=utc_from_text(row["set_utc"]),
+        acknowledged_utc=None if acknowledged is None else utc_from_text(acknowledged),
+        acknowledged_by=row["acknowledged_by"],
+        found=row["found"],
     )
 
 

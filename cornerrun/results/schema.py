@@ -5,11 +5,14 @@ from sqlalchemy import BigInteger, Column, Double, ForeignKey, Integer, MetaData
 __all__ = [
     "VERSION",
     "about",
+    "audit",
     "baselines",
     "checks",
+    "discarded",
     "events",
     "faults",
     "intents",
+    "latches",
     "metadata",
     "proofs",
     "readings",
@@ -209,3 +212,39 @@ proofs = Table(
 traces = Table("traces", metadata, _run(), _key("visit"), Column("traces_json", Text, nullable=False))
 
 tests = Table("tests", metadata, _run(), _key("visit"), Column("tests_json", Text, nullable=False))
+
+# Benches that were left off. A row changes once: when a named person acknowledges it.
+latches = Table(
+    "latches",
+    metadata,
+    Column("latch", Integer, primary_key=True, autoincrement=True),
+    Column("bench_id", Text, nullable=False, index=True),
+    Column("run_id", Text, nullable=False),
+    Column("end_state", Text, nullable=False),
+    Column("why", Text, nullable=False),
+    Column("set_utc", Text, nullable=False),
+    Column("acknowledged_utc", Text),
+    Column("acknowledged_by", Text, nullable=False),
+    Column("found", Text, nullable=False),
+)
+
+# Visits that were broken off and are made again after a resume, as they were.
+discarded = Table(
+    "discarded",
+    metadata,
+    Column("discarded", Integer, primary_key=True, autoincrement=True),
+    Column("run_id", Text, ForeignKey("runs.run_id"), nullable=False, index=True),
+    Column("visit", Integer, nullable=False),
+    Column("record_json", Text, nullable=False),
+)
+
+# The audit trail: one link for each thing kept of a run, each hashed together with the one before. Never changed.
+audit = Table(
+    "audit",
+    metadata,
+    _run(),
+    _key("link"),
+    Column("kind", Text, nullable=False),
+    Column("covers_json", Text, nullable=False),
+    Column("sha256", Text, nullable=False),
+)

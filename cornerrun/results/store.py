@@ -1,6 +1,6 @@
 """What happened, kept: intents before the first write of a step, a visit's rows together at its end."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from datetime import datetime
 from pathlib import Path
@@ -8,7 +8,9 @@ from typing import TYPE_CHECKING, Self
 
 from cornerrun.bench.ports import Baseline, RestoreRecipe
 from cornerrun.errors import StoreError, UsageError
-from cornerrun.results.entries import Beginning, Ending, Entry
+from cornerrun.results.bench_records import Latch
+from cornerrun.results.entries import Acknowledgement, Beginning, Discarded, Ending, Entry, Resumption
+from cornerrun.results.heads import Head, HeadsFile
 from cornerrun.results.records import (
     EndState,
     Event,
@@ -25,7 +27,12 @@ from cornerrun.results.spill import Spill
 if TYPE_CHECKING:
     from sqlalchemy import Connection, Engine
 
+    from cornerrun.results.audit import Audit
+
 __all__ = ["Store"]
+
+# What is kept while a run goes on: the side file need not hold the head after each of these.
+_BETWEEN = frozenset({"intent", "visit", "event", "snapshot", "proof"})
 
 # SQLAlchemy takes a quarter of a second to import: only a store that is opened pays for it.
 
@@ -37,10 +44,11 @@ class Store:
     the next `open` merges that file.
     """
 
-    def __init__(self, engine: "Engine", where: str, spill: Spill) -> None:
+    def __init__(self, engine: "Engine", where: str, spill: Spill, heads: HeadsFile) -> None:
         self._engine = engine
         self._where = where
         self._spill = spill
+        self._heads = heads
 
     @classmethod
     def open(cls, url: str | Path, *, read_only: bool = False, busy_timeout_s: float = 5.0) -> Self:
@@ -56,7 +64,9 @@ class Store:
         where = str(path) if path else address.render_as_string(hide_password=True)
         engine = connect.connect(address, read_only=read_only, busy_timeout_s=busy_timeout_s)
         beside = path or Path("cornerrun-store")
-        store = cls(engine, where, Spill(path=beside.with_name(f"{beside.name}.spill.jsonl")))
+        in_memory = path is None and address.drivername.startswith("sqlite")
+        heads = HeadsFile(path=None if in_memory else beside.with_name(f"{beside.name}.heads.jsonl"))
+        store = cls(engine, where, Spill(path=beside.with_name(f"{beside.name}.spill.jsonl")), heads)
         if not read_only:
             with store._explained("what an earlier failure left beside the store cannot be merged"):
                 write.merge(engine, store._spill)
@@ -110,6 +120,39 @@ class Store:
         ending = Ending(result=result, end_state=end_state, why=why, ended_utc=ended_utc)
         self._write(Entry(kind="end", run_id=run_id, record=ending))
 
+    def resume_run(self, run_id: str, *, by: str, at_utc: datetime) -> None:
+        """Open a run again that had ended early."""
+        self._write(Entry(kind="resume", run_id=run_id, record=Resumption(by=by, at_utc=at_utc)))
+
+    def discard_visit(self, run_id: str, record: VisitRecord) -> None:
+        """Put a visit aside that was broken off and is made again; it stays in the store as it was."""
+        self._write(Entry(kind="discard", run_id=run_id, record=Discarded(record=record)))
+
+    def set_latch(self, latch: Latch) -> None:
+        """Latch a bench that was left off outside of a run; `end_run` does it for a run by itself."""
+        self._write(Entry(kind="latch", run_id=latch.run_id, record=latch))
+
+    def acknowledge(self, latch: Latch, *, by: str, found: str, at_utc: datetime) -> None:
+        """Keep who has seen why a bench was left off, and what they found; from then on runs may start there again."""
+        record = Acknowledgement(bench_id=latch.bench_id, by=by, found=found, at_utc=at_utc)
+        self._write(Entry(kind="acknowledge", run_id=latch.run_id, record=record))
+
+    def latches(self, bench_id: str | None = None, *, only_open: bool = True) -> tuple[Latch, ...]:
+        """Return the latches of a bench, or of all, newest first; those acknowledged only if ``only_open`` is false."""
+        from cornerrun.results import read
+
+        with self._reading() as connection:
+            return read.latches(connection, bench_id=bench_id, only_open=only_open)
+
+    def audit(self, text: str, *, reported: Head | None = None) -> "Audit":
+        """Hash everything kept of a run again; ``text`` as for `find`, but the run need not be readable."""
+        from cornerrun.results import read
+        from cornerrun.results.audit import audit
+
+        with self._reading() as connection:
+            run_id = self._one_of(text, read.run_ids(connection, "" if text == "last" else text))
+            return audit(connection, run_id, self._heads.of(run_id), reported)
+
     def runs(
         self, *, bench_id: str | None = None, serial: str | None = None, limit: int | None = None
     ) -> tuple[Run, ...]:
@@ -135,13 +178,21 @@ class Store:
                 found = read.runs(connection, limit=1)
             else:
                 found = read.runs(connection, prefix=text) if text else ()
-        exact = [run for run in found if run.run_id == text]
-        if len(exact or found) == 1:
-            return (exact or found)[0]
-        if not found:
+        wanted = self._one_of(text, [run.run_id for run in found])
+        return next(run for run in found if run.run_id == wanted)
+
+    def _one_of(self, text: str, found: Sequence[str]) -> str:
+        """Choose the one run that is meant; UsageError if it is not exactly one."""
+        if text in found:
+            return text
+        if text == "last" and found:
+            return found[0]
+        if not found or not text:
             raise UsageError(f"no run {text!r} in {self._where}; `cornerrun runs` lists them")
-        names = ", ".join(run.run_id for run in found[:5])
-        raise UsageError(f"{text!r} begins {len(found)} runs of {self._where}: {names}; write more of it")
+        if len(found) > 1:
+            names = ", ".join(found[:5])
+            raise UsageError(f"{text!r} begins {len(found)} runs of {self._where}: {names}; write more of it")
+        return found[0]
 
     def load(self, run_id: str) -> RunData:
         """Return everything of a run, visits and events in order. UsageError if there is none."""
@@ -155,6 +206,7 @@ class Store:
                 events=read.events(connection, run_id),
                 proof=read.proof(connection, run_id),
                 snapshots=read.snapshots(connection, run_id),
+                trail=read.trail_head(connection, run_id),
             )
 
     def recipe(self, run_id: str) -> RestoreRecipe:
@@ -195,15 +247,19 @@ class Store:
 
         from cornerrun.results import connect, write
 
+        heads: dict[str, tuple[int, str]] = {}
         try:
             with connect.transaction(self._engine) as connection:
                 for entry in entries:
-                    write.put(connection, entry)
+                    write.put(connection, entry, heads)
         except (SQLAlchemyError, StoreError, OSError, OverflowError) as error:
             kept = self._spill.keep(entries)
             reason = connect.reason_of(error)
             merged = "the next start merges it" if kept == self._spill.path else "keep that file"
             raise StoreError(f"{self._where}: {reason}; what was to be kept is in {kept}; {merged}") from error
+        if any(entry.kind not in _BETWEEN for entry in entries):
+            for run_id, (links, sha256) in heads.items():
+                self._heads.keep(run_id, Head(links=links, sha256=sha256))
 
     @contextmanager
     def _reading(self) -> "Iterator[Connection]":

@@ -19,9 +19,11 @@ from cornerrun.results.records import (
 )
 from cornerrun.results.rows import Row, number_of
 
-__all__ = ["visit_from_rows", "visit_rows"]
+__all__ = ["VISIT_TABLES", "visit_from_rows", "visit_rows"]
 
 T = TypeVar("T")
+
+VISIT_TABLES = ("traces", "tests", "readings", "checks", "trials", "watched", "faults", "visits")
 
 
 def visit_rows(run_id: str, record: VisitRecord) -> Mapping[str, Sequence[Row]]:

@@ -6,13 +6,14 @@ from functools import partial
 
 from cornerrun.bench.ports import Baseline, BenchPorts
 from cornerrun.clock import Clock
-from cornerrun.errors import EXIT_PASS, EXIT_UNSAFE, BenchError, UnsafeState
+from cornerrun.errors import EXIT_PASS, EXIT_UNSAFE, BenchError, StoreError, UnsafeState
 from cornerrun.plan.bench_file import BenchFile
 from cornerrun.plan.model import Plan
-from cornerrun.results.records import EndState, RunResult
+from cornerrun.results.records import EndState, Latch, RunResult
 from cornerrun.results.store import Store
 from cornerrun.run.faults import STATUS_WORD_OFF
 from cornerrun.run.journal import Journal
+from cornerrun.run.latching import call_alarm, latch_note
 from cornerrun.run.moving import Mover
 from cornerrun.run.progress import Listener
 from cornerrun.run.sequence import Phase
@@ -72,12 +73,31 @@ def to_nominal(
                 note = "the run was lost; the board was brought back by to-nominal"
                 store.end_run(run.run_id, RunResult.INCOMPLETE, state, note, clock.utc_now())
                 closed.append(run.run_id)
+        if state is not EndState.NOMINAL:
+            why = _latch(bench_file, bench, store, clock, state, why, run_id=unfinished[0].run_id if unfinished else "")
     return RescueEnd(
         end_state=state,
         exit_code=EXIT_PASS if state is EndState.NOMINAL else EXIT_UNSAFE,
         closed=tuple(closed),
         why=why,
     )
+
+
+def _latch(  # noqa: PLR0917 - a bench and what became of it
+    bench_file: BenchFile, bench: BenchPorts, store: Store, clock: Clock, state: EndState, why: str, *, run_id: str
+) -> str:
+    """Latch the bench and call the alarm; returns why, with what failed of that."""
+    told = [why]
+    try:
+        store.set_latch(
+            Latch(bench_id=bench.identity, run_id=run_id, end_state=state.value, why=why, set_utc=clock.utc_now())
+        )
+    except StoreError as error:
+        told.append(str(error))
+    latch_note(bench, store, run_id=run_id, end_state=state, why=why)
+    facts = {"RUN": run_id, "STATION": bench_file.station, "BENCH": bench.identity, "END_STATE": state, "WHY": why}
+    told.append(call_alarm(bench_file, facts))
+    return "; ".join(filter(None, told))
 
 
 def _way_back(plan: Plan, bench_file: BenchFile, bench: BenchPorts, clock: Clock, journal: Journal) -> WayBack:

@@ -15,7 +15,7 @@ from cornerrun.errors import NotAtNominal, StoreError
 from cornerrun.plan.bench_file import BenchFile
 from cornerrun.plan.model import Plan
 from cornerrun.plan.serial import plan_to_json
-from cornerrun.results.records import Event, InstrumentRecord, Run, RunResult, SetpointRecord
+from cornerrun.results.records import EndState, Event, InstrumentRecord, Run, RunResult, SetpointRecord
 from cornerrun.results.store import Store
 from cornerrun.results.verdict import RunVerdict
 from cornerrun.run.assembly import assemble, encoded_setpoints
@@ -24,6 +24,7 @@ from cornerrun.run.configuration import Configuration
 from cornerrun.run.ending import RunEnd, conclude, exit_code
 from cornerrun.run.executor import Ended
 from cornerrun.run.journal import Journal
+from cornerrun.run.latching import call_alarm, latch_note, refuse_if_latched
 from cornerrun.run.progress import Listener, RunEnded, RunStarted
 from cornerrun.run.sequence import Phase, Trouble
 from cornerrun.run.sequence import Sequence as PhaseSequence
@@ -59,6 +60,7 @@ def run_plan(  # noqa: PLR0917 - the order in which they come to be
     SIGHUP end the run at its next safe point.
     """
     with stop_on_signals(clock.stop):
+        refuse_if_latched(bench, store)
         _refuse_if_unfinished(bench, store)
         sequence, journal = PhaseSequence(), Journal(clock, listener)
         identities = bench.power.connect()
@@ -124,6 +126,8 @@ def run_plan(  # noqa: PLR0917 - the order in which they come to be
         ended = parts.executor.run(steps, before=configuration.before)
         ended = _look_after(ended, configuration, bench.notes, journal, partial(store.add_event, run.run_id))
         end = _close(run, ended, plan=plan, steps=steps, store=store, clock=clock)
+        if end.end_state is not EndState.NOMINAL:
+            end = _call_for_help(end, run, bench_file, bench, store)
         journal.tell(RunEnded(run_id=end.run_id, result=end.result, end_state=end.end_state, why=end.why))
         return end
 
@@ -188,6 +192,22 @@ def _close(run: Run, ended: Ended, *, plan: Plan, steps: Sequence[Step], store: 
         exit_code=exit_code(verdict.result, ended.end_state, trouble),
         why=reason,
     )
+
+
+def _call_for_help(end: RunEnd, run: Run, bench_file: BenchFile, bench: BenchPorts, store: Store) -> RunEnd:
+    """Leave a note for other stores and call the alarm; the store has latched the bench with the run's end."""
+    latch_note(bench, store, run_id=run.run_id, end_state=end.end_state, why=end.why)
+    facts = {
+        "RUN": run.run_id,
+        "SERIAL": run.serial,
+        "STATION": run.station,
+        "BENCH": run.bench_id,
+        "TITLE": run.title,
+        "END_STATE": end.end_state.value,
+        "WHY": end.why,
+    }
+    failed = call_alarm(bench_file, facts)
+    return replace(end, why=f"{end.why}; {failed}") if failed else end
 
 
 def _versions() -> Mapping[str, str]:

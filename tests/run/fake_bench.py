@@ -47,7 +47,7 @@ from cornerrun.plan.model import (
     Source,
     Tracks,
 )
-from cornerrun.results.records import Event, Intent, Outcome, Run, Trial, VisitRecord
+from cornerrun.results.records import Event, Intent, Latch, Outcome, Run, Trial, VisitRecord
 from cornerrun.run.runner import RunEnd, run_plan
 
 OFF, OV, OC, TEMPERATURE, POWER_GOOD, VOUT = 1 << 6, 1 << 5, 1 << 4, 1 << 2, 1 << 11, 1 << 15
@@ -357,11 +357,20 @@ class FakeStore:
         self.snapshots: list[Any] = []
         self.proof: list[Any] = []
         self.end: tuple[Any, ...] | None = None
+        self.open_latches: list[Latch] = []
+        self.where = "memory"
         self.before: Callable[[str], None] = lambda _: None
 
     def _called(self, name: str, *details: Any) -> None:
         self.before(name)
         self.log.append((f"store {name}", *details))
+
+    def latches(self, bench_id: str | None = None) -> tuple[Latch, ...]:
+        return tuple(self.open_latches)
+
+    def set_latch(self, latch: Latch) -> None:
+        self._called("latch", latch.end_state)
+        self.open_latches.insert(0, latch)
 
     def unfinished(self, bench_id: str | None = None) -> tuple[Run, ...]:
         return (self.run,) if self.run is not None and self.end is None else ()
@@ -493,6 +502,7 @@ class Rig:
             traffic=lambda: self.traffic,
             notes=self._take_notes,
             close=lambda: None,
+            is_private=True,
         )
 
     def run(self, **changes: Any) -> RunEnd:
