@@ -10,7 +10,7 @@ from cornerrun.bench.ports import BenchPorts, Condition, Voltmeter
 from cornerrun.bench.registry import Surroundings, condition_driver, link_driver, meter_driver
 from cornerrun.clock import Clock
 from cornerrun.errors import PlanError
-from cornerrun.plan.bench_file import BenchFile
+from cornerrun.plan.bench_file import SIMULATED, BenchFile
 from cornerrun.plan.model import Plan
 from cornerrun.plan.proof import with_proof_levels
 
@@ -20,19 +20,19 @@ if TYPE_CHECKING:
 
 __all__ = ["bench_identity", "is_private", "open_bench", "simulation_of"]
 
-_IN_PROCESS = "simulated"
-
 
 def is_private(bench_file: BenchFile) -> bool:
     """Tell whether every link of a bench ends in this process, so that no other process can disturb it."""
-    meter_is_private = bench_file.meter is None or bench_file.meter.resource == _IN_PROCESS
-    return meter_is_private and all(bus.link == _IN_PROCESS for bus in bench_file.buses.values())
+    instruments = [*bench_file.instruments.values(), *([bench_file.meter] if bench_file.meter is not None else [])]
+    return all(bus.link == SIMULATED for bus in bench_file.buses.values()) and all(
+        instrument.simulated_as is not None for instrument in instruments
+    )
 
 
 def bench_identity(bench_file: BenchFile) -> str:
     """Name a bench for locks and for the store: its station and what its links reach."""
     links = sorted(bus.link for bus in bench_file.buses.values())
-    if bench_file.simulation is not None and _IN_PROCESS in links:
+    if bench_file.simulation is not None and SIMULATED in links:
         links.append(str(bench_file.simulation))
     return f"{bench_file.station} ({', '.join(dict.fromkeys(links))})"
 
@@ -70,7 +70,7 @@ def open_bench(
         close=closing.close,
         notes=lambda: tuple(note for link in links for note in link.remarks.take()),
         snapshot=power.snapshot,
-        board=simulation if any(bus.link == _IN_PROCESS for bus in bench_file.buses.values()) else None,
+        board=simulation if any(bus.link == SIMULATED for bus in bench_file.buses.values()) else None,
         is_private=is_private(bench_file),
     )
 

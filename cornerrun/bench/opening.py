@@ -60,13 +60,17 @@ def open_scpi_meter(instrument: Instrument, surroundings: Surroundings, /) -> Vo
 
 
 def _text_link(instrument: Instrument, surroundings: Surroundings) -> TextLink:
-    if instrument.resource == "simulated":
-        link: TextLink | None = surroundings.simulation.meter()
-        if link is None:
+    section = instrument.simulated_as
+    if section is not None:
+        simulation = surroundings.simulation
+        if section not in simulation.instruments:
+            known = ", ".join(simulation.instruments) or "no instrument"
             raise PlanError(
                 f"{surroundings.bench_file.source.path}: instruments.{instrument.name}: the simulation file has no "
-                "meter; add a `meter` section to it"
+                f"{section}; add a `{section}` section to it, or name one that is there with `resource: "
+                f"'simulated:NAME'`: {known}"
             )
+        link: TextLink = simulation.instrument(section)
         return link
     from cornerrun.bench.scpi.visa import PyvisaLink
 

@@ -10,7 +10,8 @@ from cornerrun.errors import UsageError
 
 __all__ = ["command", "every_schema"]
 
-_KINDS = ("plan", "limits", "bench", "simulation", "profile", "report")
+_DIALECTS = ("meter-dialect", "supply-dialect", "condition-dialect")
+_KINDS = ("plan", "limits", "bench", "simulation", "profile", *_DIALECTS, "report")
 
 
 @click.command()
@@ -45,6 +46,7 @@ def command(*, kind: str | None, directory: Path | None) -> None:
 def every_schema() -> dict[str, dict[str, object]]:
     """Build the schemas of all kinds of files."""
     from cornerrun.bench.pmbus.profile_file import ProfileFile
+    from cornerrun.bench.scpi.dialect_file import ConditionDialect, MeterDialect, SupplyDialect
     from cornerrun.bench.simulated.model import SimulationFile
     from cornerrun.plan.schema import schema_of, schemas
     from cornerrun.report.machine_schema import report_schema
@@ -53,5 +55,8 @@ def every_schema() -> dict[str, dict[str, object]]:
         **schemas(),
         "simulation": schema_of(SimulationFile, "simulation"),
         "profile": schema_of(ProfileFile, "profile"),
+        "meter-dialect": schema_of(MeterDialect, "meter dialect"),
+        "supply-dialect": schema_of(SupplyDialect, "supply dialect"),
+        "condition-dialect": schema_of(ConditionDialect, "condition dialect"),
         "report": report_schema(),
     }

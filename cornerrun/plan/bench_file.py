@@ -8,7 +8,21 @@ from typing import Literal
 
 from cornerrun.plan.model import Source
 
-__all__ = ["Alarm", "BenchFile", "Bus", "ConditionDriver", "Instrument", "MeterUncertainty", "Watch"]
+__all__ = [
+    "SIMULATED",
+    "Alarm",
+    "BenchFile",
+    "Bus",
+    "ConditionDriver",
+    "Instrument",
+    "MeterUncertainty",
+    "ReferenceChannel",
+    "SoakUntil",
+    "Watch",
+]
+
+SIMULATED = "simulated"
+"""A link or resource that ends in this process."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -40,8 +54,26 @@ class MeterUncertainty:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class ReferenceChannel:
+    """A scanner channel on something known, read once a run: ``name`` is "shorted" or "check standard".
+
+    ``value_v`` is what it has, ``within_v`` how far a reading may lie from that.
+    """
+
+    name: str
+    channel: int
+    value_v: float
+    within_v: float
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class Instrument:
-    """An instrument: its driver, its VISA resource (or "simulated"), and its settings and calibration."""
+    """An instrument: its driver, its VISA resource, and its settings and calibration.
+
+    "simulated" in the place of a resource is the instrument of that name in the simulation file, "simulated:NAME"
+    another one there. ``dialect`` names the file that holds its words; None takes the generic one of its driver.
+    ``references`` are wired to a meter only.
+    """
 
     name: str
     driver: str
@@ -56,15 +88,45 @@ class Instrument:
     calibrated: date | None = None
     due: date | None = None
     settings: Mapping[str, str] = field(default_factory=dict)
+    dialect: str | None = None
+    references: tuple[ReferenceChannel, ...] = ()
+
+    @property
+    def simulated_as(self) -> str | None:
+        """The section of the simulation file that it is; None if it is real."""
+        kind, _, name = self.resource.partition(":")
+        return (name or self.name) if kind == SIMULATED else None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class SoakUntil:
+    """When a board has taken on the temperature around it, by a sensor of its own.
+
+    ``sensor`` is a rail, whose device tells its temperature, or "instrument": the chamber's sensor at the board. Over
+    the last ``time_s`` its readings must lie within ``window_k`` of each other, their slope below ``slope_k_per_s``.
+    """
+
+    sensor: str
+    window_k: float
+    slope_k_per_s: float
+    time_s: float
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class ConditionDriver:
-    """What sets a condition of the plan: a driver name and its settings."""
+    """What sets a condition of the plan: a driver name and its settings.
+
+    ``instrument`` is the one of the bench that does it. ``within`` is how close to the target counts as reached, with
+    its unit, and ``stable_for_s`` for how long.
+    """
 
     name: str
     driver: str
     settings: Mapping[str, str] = field(default_factory=dict)
+    instrument: str | None = None
+    within: str | None = None
+    stable_for_s: float | None = None
+    soak: SoakUntil | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -86,8 +148,8 @@ class Alarm:
 class BenchFile:
     """A bench as its file says it.
 
-    ``channels`` maps rails to scanner channels of ``meter``. ``simulation`` is the physics file; only where ``kind`` is
-    simulated and a link or resource says "simulated".
+    ``channels`` maps rails to scanner channels of ``meter``; ``instruments`` are all others, by name. ``simulation`` is
+    the physics file; only where ``kind`` is simulated and a link or resource says "simulated".
     """
 
     station: str
@@ -101,3 +163,4 @@ class BenchFile:
     source: Source
     directory: Path
     alarm: Alarm | None = None
+    instruments: Mapping[str, Instrument] = field(default_factory=dict)

@@ -7,17 +7,20 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from cornerrun.plan.bench_file import Alarm, BenchFile, Bus, ConditionDriver, Instrument, MeterUncertainty, Watch
+from cornerrun.plan.bench_file import SIMULATED, Alarm, BenchFile, Bus, Watch
 from cornerrun.plan.document import Document, load_document
-from cornerrun.plan.fields import Day, FileModel, Hertz, Name, Number, Ratio, Seconds, Text, Volts, Whole
+from cornerrun.plan.fields import FileModel, Hertz, Name, Ratio, Seconds, Text, Whole
 from cornerrun.plan.files import FormatNumber
+from cornerrun.plan.instrument_file import ConditionText, InstrumentText
+from cornerrun.plan.nearest import nearest, suggestion
 from cornerrun.plan.nodes import Loc, ProblemList
 
 __all__ = ["BenchText", "read_bench"]
 
 _TCP = re.compile(r"tcp:(?:[^\s:\[\]]+|\[[0-9a-fA-F:.]+\]):([0-9]{1,5})")
-_Add = Callable[[Loc, str, str], None]
-Settings = dict[Name, Annotated[str, Field(max_length=1000)]]
+_PLUGGED = re.compile(r"(?!(?:simulated|tcp|i2c):)[A-Za-z][A-Za-z0-9_-]*:\S.*")
+_METER = "meter"
+_Add = Callable[..., None]
 
 
 class BusText(FileModel):
@@ -28,44 +31,6 @@ class BusText(FileModel):
     pec: bool = True
     error_budget: Annotated[Ratio, Field(gt=0, lt=1)] = 0.05
     addresses: tuple[Annotated[Whole, Field(ge=0x08, le=0x77)], ...] = ()
-
-
-class UncertaintyText(FileModel):
-    """A meter's specification."""
-
-    reading: Annotated[Ratio, Field(ge=0, lt=1)] = Field(examples=["35 ppm"])
-    range: Annotated[Ratio, Field(ge=0, lt=1)] = Field(examples=["5 ppm"])
-    coverage: Annotated[Number, Field(gt=0, le=10)] | None = None
-
-
-class InstrumentText(FileModel):
-    """An instrument: how to reach it, its settings and its calibration."""
-
-    driver: Name = Field(examples=["scpi-meter"])
-    resource: Text = Field(examples=["TCPIP::192.0.2.7::5025::SOCKET"])
-    nplc: Annotated[Number, Field(gt=0, le=1000)] = 1.0
-    line: Annotated[Hertz, Field(ge=10, le=1000)] = 50.0
-    range: Annotated[Volts, Field(gt=0)] | None = None
-    autozero: bool = True
-    relay_delay: Annotated[Seconds, Field(ge=0)] = 0.01
-    timeout: Annotated[Seconds, Field(gt=0)] | None = None
-    uncertainty: UncertaintyText | None = None
-    calibrated: Day | None = None
-    due: Day | None = None
-    settings: Settings = Field(default_factory=dict)
-
-
-class InstrumentsText(FileModel):
-    """The instruments of a bench by what they are for."""
-
-    meter: InstrumentText | None = None
-
-
-class ConditionText(FileModel):
-    """What sets a condition of the plan."""
-
-    driver: Name = Field(examples=["simulated"])
-    settings: Settings = Field(default_factory=dict)
 
 
 class WatchText(FileModel):
@@ -88,7 +53,7 @@ class BenchText(FileModel):
     station: Text = Field(examples=["desk"])
     kind: Literal["simulated", "hardware"] = Field(examples=["simulated"])
     buses: dict[Name, BusText] = Field(default_factory=dict)
-    instruments: InstrumentsText = InstrumentsText()
+    instruments: dict[Name, InstrumentText | None] = Field(default_factory=dict)
     channels: dict[Name, Annotated[Whole, Field(ge=0, le=99_999)]] = Field(default_factory=dict)
     conditions: dict[Name, ConditionText] = Field(default_factory=dict)
     watch: WatchText | None = None
@@ -106,7 +71,7 @@ def read_bench(path: Path) -> BenchFile:
     document = load_document(path, BenchText, role="bench")
     _check(document)
     file, directory = document.model, path.parent.resolve()
-    meter = file.instruments.meter
+    instruments = {n: item.instrument(n) for n, item in file.instruments.items() if item is not None}
     return BenchFile(
         station=file.station,
         kind=file.kind,
@@ -121,51 +86,35 @@ def read_bench(path: Path) -> BenchFile:
             )
             for n, bus in file.buses.items()
         },
-        meter=None if meter is None else _instrument("meter", meter),
+        meter=instruments.get(_METER),
         channels=dict(file.channels),
-        conditions={
-            n: ConditionDriver(name=n, driver=item.driver, settings=dict(item.settings))
-            for n, item in file.conditions.items()
-        },
+        conditions={n: item.condition(n) for n, item in file.conditions.items()},
         watch=Watch() if file.watch is None else Watch(period_s=file.watch.period),
         simulation=None if file.simulation is None else directory / file.simulation,
         source=document.source,
         directory=directory,
+        instruments={n: item for n, item in instruments.items() if n != _METER},
         alarm=None if file.alarm is None else Alarm(command=file.alarm.command, timeout_s=file.alarm.timeout),
-    )
-
-
-def _instrument(name: str, text: InstrumentText) -> Instrument:
-    given = text.uncertainty
-    return Instrument(
-        name=name,
-        driver=text.driver,
-        resource=text.resource,
-        nplc=text.nplc,
-        line_hz=text.line,
-        range_v=text.range,
-        autozero=text.autozero,
-        relay_delay_s=text.relay_delay,
-        timeout_s=text.timeout,
-        uncertainty=None
-        if given is None
-        else MeterUncertainty(reading_ratio=given.reading, range_ratio=given.range, coverage=given.coverage),
-        calibrated=text.calibrated,
-        due=text.due,
-        settings=dict(text.settings),
     )
 
 
 def _check(document: Document[BenchText]) -> None:
     file, problems = document.model, ProblemList()
 
-    def add(loc: Loc, came: str, advice: str) -> None:
-        problems.extend((document.problem(loc, came, advice),))
+    def add(loc: Loc, came: str, advice: str, *, at_key: bool = False) -> None:
+        problems.extend((document.problem(loc, came, advice, at_key=at_key),))
 
-    simulated = [("buses", name, "link") for name, bus in file.buses.items() if bus.link == "simulated"]
-    meter = file.instruments.meter
-    if meter is not None and meter.resource == "simulated":
-        simulated.append(("instruments", "meter", "resource"))
+    instruments = {name: item for name, item in file.instruments.items() if item is not None}
+    if _METER not in instruments and (near := nearest(_METER, instruments)) is not None:
+        # Other instruments may have any name, but this one is most likely the meter.
+        add(("instruments", near), f"unknown key {near!r}", f"did you mean {_METER!r}?", at_key=True)
+        problems.raise_if_any()
+    simulated = [("buses", name, "link") for name, bus in file.buses.items() if bus.link == SIMULATED]
+    simulated += [
+        ("instruments", name, "resource")
+        for name, item in instruments.items()
+        if item.resource.partition(":")[0] == SIMULATED
+    ]
     if file.kind == "hardware":
         for loc in simulated:
             add(loc, "'simulated' on a bench of kind hardware", "name a real link, or write 'kind: simulated'")
@@ -179,6 +128,27 @@ def _check(document: Document[BenchText]) -> None:
         )
     for name, bus in file.buses.items():
         _check_link(add, ("buses", name, "link"), bus.link, file.kind)
+    for name, item in instruments.items():
+        _check_instrument(add, name, item)
+        if name in file.buses:
+            add(("instruments", name), f"{name!r} is a bus, too", "give the instrument a name of its own", at_key=True)
+    _check_channels(add, file)
+    for name, condition in file.conditions.items():
+        loc = ("conditions", name, "instrument")
+        if condition.instrument is not None and condition.instrument not in instruments:
+            add(loc, f"no instrument is called {condition.instrument!r}", suggestion(condition.instrument, instruments))
+    problems.raise_if_any()
+
+
+def _check_instrument(add: _Add, name: str, item: InstrumentText) -> None:
+    if item.calibrated is not None and item.due is not None and item.due <= item.calibrated:
+        add(("instruments", name, "due"), "calibration is due before it was done", "mend one of the two dates")
+    if name != _METER and item.references.channels():
+        add(("instruments", name, "references"), "only a meter reads references", "write them at the meter")
+
+
+def _check_channels(add: _Add, file: BenchText) -> None:
+    meter = file.instruments.get(_METER)
     used: dict[int, str] = {}
     for rail, channel in file.channels.items():
         other = used.setdefault(channel, rail)
@@ -186,18 +156,24 @@ def _check(document: Document[BenchText]) -> None:
             add(("channels", rail), f"channel {channel} is that of {other} already", "give each rail its own channel")
     if file.channels and meter is None:
         add(("channels",), "channels without a meter", "write 'instruments: {meter: {...}}', or delete them")
-    if meter is not None and meter.calibrated is not None and meter.due is not None and meter.due <= meter.calibrated:
-        add(("instruments", "meter", "due"), "calibration is due before it was done", "mend one of the two dates")
-    problems.raise_if_any()
+    for reference in () if meter is None else meter.references.channels():
+        loc = ("instruments", _METER, "references", reference.name.rpartition(" ")[2], "channel")
+        other = used.setdefault(reference.channel, reference.name)
+        if other != reference.name:
+            add(loc, f"channel {reference.channel} is that of {other} already", "give it a channel of its own")
+        elif not file.channels:
+            add(loc, "a reference needs a scanner, and no rail has a channel", "write 'channels', or delete it")
 
 
 def _check_link(add: _Add, loc: Loc, link: str, kind: str) -> None:
-    if link == "simulated":
+    if link == SIMULATED:
         return
     if link.startswith("i2c:") and link[4:].strip():
         if kind == "simulated":
             add(loc, f"{link!r} reaches hardware, but the bench is of kind simulated", "write 'kind: hardware'")
         return
+    if _PLUGGED.fullmatch(link):
+        return  # a driver that a package brings; whether it is installed is known when the bench is opened
     port = _TCP.fullmatch(link)
     if port is None or not 0 < int(port[1]) < 65536:
         add(loc, f"{link!r} is no link", "write 'simulated', 'tcp:HOST:PORT' or 'i2c:NAME OF ADAPTER'")

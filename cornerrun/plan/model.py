@@ -53,7 +53,7 @@ LOW = "low"
 class Source:
     """A file as it was read: where it lies, its role and the SHA-256 of its bytes, in hexadecimal."""
 
-    role: Literal["plan", "limits", "bench", "simulation", "units", "rails", "profile", "checks"]
+    role: Literal["plan", "limits", "bench", "simulation", "units", "rails", "profile", "dialect", "checks"]
     path: Path
     sha256: str
 

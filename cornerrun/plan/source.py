@@ -12,7 +12,7 @@ from cornerrun.plan.nodes import ProblemList, Where
 
 __all__ = ["Role", "read_source"]
 
-Role = Literal["plan", "limits", "bench", "simulation", "units", "rails", "profile", "checks"]
+Role = Literal["plan", "limits", "bench", "simulation", "units", "rails", "profile", "dialect", "checks"]
 
 _LARGEST_BYTES = 4 * 1024 * 1024  # chosen: a hundred times a plan of 64 rails
 _UNPRINTABLE = re.compile("[^\t\n\r\x20-\x7e\x85\xa0-\ud7ff\ue000-\ufefe\uff00-\ufffd\U00010000-\U0010ffff]")

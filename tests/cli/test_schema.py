@@ -6,7 +6,17 @@ from ruamel.yaml import YAML
 
 from cornerrun.cli.main import main
 
-KINDS = ("plan", "limits", "bench", "simulation", "profile", "report")
+KINDS = (
+    "plan",
+    "limits",
+    "bench",
+    "simulation",
+    "profile",
+    "meter-dialect",
+    "supply-dialect",
+    "condition-dialect",
+    "report",
+)
 
 
 @pytest.fixture
@@ -68,3 +78,14 @@ def test_accepts_the_profile_of_the_package(schema):
     data = json.loads(json.dumps(YAML(typ="safe", pure=True).load(text), default=str))
     errors = jsonschema.Draft202012Validator(json.loads(schema("profile")[1])).iter_errors(data)
     assert [error.message for error in errors] == []
+
+
+def test_accepts_every_dialect_of_the_package(schema):
+    from cornerrun.bench.scpi.dialect import PACKAGED
+
+    paths = sorted(PACKAGED.glob("*.yaml"))
+    assert len(paths) >= 6
+    for path in paths:
+        data = json.loads(json.dumps(YAML(typ="safe", pure=True).load(path.read_text(encoding="utf-8"))))
+        validator = jsonschema.Draft202012Validator(json.loads(schema(f"{data['role']}-dialect")[1]))
+        assert [error.message for error in validator.iter_errors(data)] == []

@@ -4,7 +4,7 @@ from pathlib import Path
 import pytest
 
 from cornerrun.errors import PlanProblems
-from cornerrun.plan.bench_file import MeterUncertainty
+from cornerrun.plan.bench_file import MeterUncertainty, ReferenceChannel, SoakUntil
 from cornerrun.plan.load import load_bench
 
 SIMULATED = """\
@@ -119,3 +119,88 @@ def test_channels_without_a_meter_are_told(tmp_path: Path) -> None:
     text = "format: 1\nstation: desk\nkind: hardware\nchannels: {CORE: 1}\n"
     with pytest.raises(PlanProblems, match="channels: channels without a meter"):
         read(tmp_path, text)
+
+
+RACK = """\
+format: 1
+station: rack 4
+kind: hardware
+buses: {main: {link: "i2c:usb adapter"}}
+instruments:
+  meter:
+    driver: scpi-meter
+    resource: "TCPIP::192.0.2.7::5025::SOCKET"
+    dialect: bench_meter
+    references: {shorted: {channel: 119, within: 10 uV}, standard: {channel: 120, value: 1.000013 V, within: 50 uV}}
+  oven: {driver: scpi-condition, resource: "TCPIP::192.0.2.8::INSTR", due: 2027-01-01}
+channels: {CORE: 101, DDR: 102}
+conditions:
+  ambient:
+    driver: scpi
+    instrument: oven
+    within: 1 degC
+    stable_for: 30 s
+    soak: {sensor: CORE, window: 0.5 degC, slope: 0.6 K/min, time: 5 min}
+"""
+
+
+def test_instruments_other_than_the_meter_have_any_name(tmp_path: Path) -> None:
+    bench = read(tmp_path, RACK)
+    assert tuple(bench.instruments) == ("oven",)
+    assert bench.instruments["oven"].due == date(2027, 1, 1)
+    assert bench.meter is not None
+    assert (bench.meter.name, bench.meter.dialect) == ("meter", "bench_meter")
+    assert bench.meter.references == (
+        ReferenceChannel(name="shorted", channel=119, value_v=0.0, within_v=10e-6),
+        ReferenceChannel(name="check standard", channel=120, value_v=1.000013, within_v=50e-6),
+    )
+
+
+def test_a_condition_says_which_instrument_sets_it_and_when_the_board_has_taken_it_on(tmp_path: Path) -> None:
+    driver = read(tmp_path, RACK).conditions["ambient"]
+    assert (driver.instrument, driver.within, driver.stable_for_s) == ("oven", "1 degC", 30.0)
+    assert driver.soak == SoakUntil(sensor="CORE", window_k=0.5, slope_k_per_s=pytest.approx(0.01), time_s=300.0)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        ("  meter:\n", "  metre:\n", "6:3: instruments.metre: unknown key 'metre'; did you mean 'meter'?"),
+        ("instrument: oven", "instrument: ovn",
+         "16:17: conditions.ambient.instrument: no instrument is called 'ovn'; did you mean 'oven'?"),
+        ("  oven: {", "  main: {", "11:3: instruments.main: 'main' is a bus, too"),
+        ("shorted: {channel: 119", "shorted: {channel: 102",
+         "10:37: instruments.meter.references.shorted.channel: channel 102 is that of DDR already"),
+        ("value: 1.000013 V, ", "", "instruments.meter.references.standard.value"),
+        ("channels: {CORE: 101, DDR: 102}\n", "", "a reference needs a scanner, and no rail has a channel"),
+        ("slope: 0.6 K/min", "slope: 0.6", "conditions.ambient.soak.slope"),
+    ],
+)  # fmt: skip
+def test_a_rack_that_does_not_fit_says_where_and_what(tmp_path: Path, old: str, new: str, said: str) -> None:
+    assert old in RACK
+    with pytest.raises(PlanProblems) as raised:
+        read(tmp_path, RACK.replace(old, new, 1))
+    assert said in str(raised.value)
+
+
+def test_only_a_meter_reads_references(tmp_path: Path) -> None:
+    text = RACK.replace('INSTR", due', 'INSTR", references: {shorted: {channel: 1, within: 1 mV}}, due')
+    with pytest.raises(PlanProblems, match="only a meter reads references; write them at the meter"):
+        read(tmp_path, text)
+
+
+def test_a_link_may_be_that_of_a_driver_that_a_package_brings(tmp_path: Path) -> None:
+    assert read(tmp_path, RACK.replace("i2c:usb adapter", "lab-box:port 3")).buses["main"].link == "lab-box:port 3"
+    with pytest.raises(PlanProblems, match="is no link"):
+        read(tmp_path, RACK.replace("i2c:usb adapter", "lab box"))
+
+
+@pytest.mark.parametrize(
+    ("resource", "section"),
+    [("simulated", "oven"), ("simulated:chamber", "chamber"), ("TCPIP::192.0.2.8::INSTR", None)],
+)
+def test_a_simulated_instrument_is_its_namesake_or_the_one_named(
+    tmp_path: Path, resource: str, section: str | None
+) -> None:
+    text = SIMULATED.replace("channels:", f'  oven: {{driver: scpi-condition, resource: "{resource}"}}\nchannels:')
+    assert read(tmp_path, text).instruments["oven"].simulated_as == section
