@@ -18,6 +18,7 @@ __all__ = [
     "DeviceIdentity",
     "Effect",
     "FaultCapture",
+    "FaultStamp",
     "MeterIdentity",
     "MeterReading",
     "Note",
@@ -144,13 +145,34 @@ class RestoreRecipe:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class FaultStamp:
+    """One entry of a fault log that a profile says how to read.
+
+    ``at_s`` is the time of the device ``clock`` names, in steps of ``tick_s``; it starts again after ``wraps_s`` and
+    compares with that of no other device. ``register`` and ``bits`` say which status bit was latched, where the log
+    tells.
+    """
+
+    clock: str
+    at_s: float
+    wraps_s: float
+    tick_s: float
+    register: str | None = None
+    bits: int | None = None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class StatusCapture:
-    """The status registers of a rail, by name ("STATUS_WORD", "STATUS_VOUT", ...), and its device's fault log, raw."""
+    """The status registers of a rail, by name ("STATUS_WORD", "STATUS_VOUT", ...), and its device's fault log, raw.
+
+    Readings are registers too, as words. ``stamps`` are the log's entries of this rail that were not there before.
+    """
 
     rail: str
     taken_at_s: float
     registers: Mapping[str, int]
     fault_log: bytes | None = None
+    stamps: tuple[FaultStamp, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -239,7 +261,10 @@ class FaultCapture(Protocol):
     """Evidence of faults: always captured before it is cleared."""
 
     def capture(self, rails: Sequence[str] = ()) -> tuple[StatusCapture, ...]:
-        """Read every status register of rails, of all of them if none are named; changes nothing."""
+        """Read every status register and reading of rails, of all pages if none are named; changes nothing.
+
+        A page that is no rail of the plan may follow under a name of its own, with what a fault log says of it.
+        """
         ...
 
     def clear(self, rails: Sequence[str] = ()) -> None:

@@ -9,6 +9,7 @@ from cornerrun.plan.model import Plan
 from cornerrun.results.records import Fault
 from cornerrun.run.faults import UNDETERMINED, classify, is_off
 from cornerrun.run.journal import Journal
+from cornerrun.run.originator import feeders
 from cornerrun.run.status_notes import registers_text
 from cornerrun.run.supervisor import Supervisor
 from cornerrun.run.trouble import Alarmed, explain
@@ -44,6 +45,7 @@ class Recovery:
         journal: Journal,
     ) -> None:
         self._order = tuple(rail.name for rail in plan.rails)
+        self._fed_by = feeders(plan)
         self._faults = faults
         self._safety = safety
         self._way_back = way_back
@@ -85,7 +87,7 @@ class Recovery:
     def _classified(
         self, alarm: Alarmed, captures: tuple[StatusCapture, ...], *, visit: int, moving: Sequence[str], at_s: float
     ) -> Evidence:
-        found = classify(captures, moving)
+        found = classify(captures, moving, self._fed_by)
         named = {} if found.originator == UNDETERMINED else {found.originator: None}
         affected = tuple({**named, **dict.fromkeys(found.followers)}) or alarm.rails
         fault = Fault(

@@ -4,14 +4,25 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from cornerrun.bench.ports import StatusCapture
-from cornerrun.run.faults import UNDETERMINED, classify, own_faults
+from cornerrun.bench.ports import FaultStamp, StatusCapture
+from cornerrun.run.faults import UNDETERMINED, classify, goes_on, own_faults
 
 OFF = 0x0840
 
 
-def _capture(rail: str, **registers: int) -> StatusCapture:
-    return StatusCapture(rail=rail, taken_at_s=1.0, registers=registers)
+def _capture(rail: str, *stamps: FaultStamp, **registers: int) -> StatusCapture:
+    return StatusCapture(rail=rail, taken_at_s=1.0, registers=registers, stamps=stamps)
+
+
+def _stamp(at_s: float, *, clock: str = "PM1", register: str | None = None, bits: int | None = None) -> FaultStamp:
+    return FaultStamp(clock=clock, at_s=at_s, wraps_s=1677.7216, tick_s=1e-4, register=register, bits=bits)
+
+
+def _both(first: tuple[FaultStamp, ...], second: tuple[FaultStamp, ...], **changes: int) -> tuple[StatusCapture, ...]:
+    return (
+        _capture("CORE", *first, STATUS_WORD=OFF, STATUS_VOUT=changes.get("core", 0x10)),
+        _capture("DDR", *second, STATUS_WORD=OFF, STATUS_VOUT=changes.get("ddr", 0x10)),
+    )
 
 
 def test_the_only_rail_with_a_fault_of_its_own_limits_is_the_originator():
@@ -89,6 +100,67 @@ def test_an_input_fault_is_nobodys_own():
 
 def test_nothing_captured_is_undetermined():
     assert classify([], moving=["CORE"]).originator == UNDETERMINED
+
+
+@pytest.mark.parametrize(
+    ("core", "ddr", "originator"),
+    [
+        ((_stamp(5.0),), (_stamp(5.001),), "CORE"),
+        ((_stamp(5.0), _stamp(6.0)), (_stamp(4.9), _stamp(5.5)), "DDR"),
+        ((_stamp(5.0),), (_stamp(5.0001),), UNDETERMINED),  # one step apart is at once
+        ((_stamp(5.0),), (), UNDETERMINED),  # the entry of the other may have been overwritten
+        ((_stamp(5.0),), (_stamp(9.0, clock="PM2"),), UNDETERMINED),  # two clocks
+        ((_stamp(0.001),), (_stamp(1677.7),), "DDR"),  # the clock started again in between
+    ],
+)
+def test_the_first_entry_of_one_clock_names_the_originator(core, ddr, originator):
+    found = classify(_both(core, ddr), moving=["CORE"])
+    assert found.originator == originator
+
+
+def test_a_rail_that_only_the_fault_log_tells_of_is_named_and_one_on_another_clock_is_not_overruled():
+    log_only = (_capture("CORE", STATUS_WORD=OFF), _capture("PM1 page 7", _stamp(5.0)))
+    assert classify(log_only, moving=["CORE"]).originator == "PM1 page 7"
+    disputed = (_capture("CORE", STATUS_WORD=OFF, STATUS_VOUT=0x10), _capture("DDR", _stamp(5.0)))
+    assert classify(disputed, moving=["CORE"]).originator == UNDETERMINED
+
+
+def test_an_entry_of_a_warning_is_no_fault_of_its_own():
+    warning = _stamp(4.0, register="STATUS_VOUT", bits=0x20)
+    fault = _stamp(5.0, register="STATUS_VOUT", bits=0x10)
+    assert classify(_both((fault,), (warning,), ddr=0x20), moving=[]).originator == "CORE"
+
+
+def test_a_rail_that_fell_with_what_feeds_it_is_no_suspect():
+    captures = _both((), (), core=0x80, ddr=0x10)
+    assert classify(captures, moving=[], fed_by={"DDR": frozenset({"CORE"})}).originator == "CORE"
+    assert classify(captures, moving=[], fed_by={}).originator == UNDETERMINED
+
+
+def test_an_over_current_above_does_not_explain_a_fallen_rail_below_for_the_short_may_be_there():
+    captures = (
+        _capture("CORE", STATUS_WORD=OFF, STATUS_IOUT=0x80),
+        _capture("DDR", STATUS_WORD=OFF, STATUS_VOUT=0x10),
+    )
+    assert classify(captures, moving=[], fed_by={"DDR": frozenset({"CORE"})}).originator == UNDETERMINED
+
+
+def test_a_low_input_explains_every_under_voltage_but_no_over_voltage():
+    fallen = (_capture("CORE", STATUS_WORD=OFF, STATUS_VOUT=0x10, STATUS_INPUT=0x10),)
+    assert classify(fallen, moving=["CORE"]).originator == UNDETERMINED
+    assert classify(fallen, moving=["CORE"]).why.startswith("the input supply reports a fault (STATUS_INPUT 0x10)")
+    above = (_capture("CORE", STATUS_WORD=OFF, STATUS_VOUT=0x80, STATUS_INPUT=0x10),)
+    assert classify(above, moving=[]).originator == "CORE"
+
+
+def test_a_rail_whose_device_goes_on_has_taken_nobody_down():
+    going_on = _capture("CORE", STATUS_WORD=0x8000, STATUS_VOUT=0x10, VOUT_UV_FAULT_RESPONSE=0x3F)
+    assert goes_on(going_on)
+    down = _capture("DDR", STATUS_WORD=OFF)
+    assert classify([going_on, down], moving=[]).originator == UNDETERMINED
+    assert classify([going_on, down], moving=["DDR"]).originator == "DDR"
+    retrying = _capture("CORE", STATUS_WORD=0x8000, STATUS_VOUT=0x10, VOUT_UV_FAULT_RESPONSE=0xBF)
+    assert classify([retrying, down], moving=[]).originator == "CORE"
 
 
 @given(

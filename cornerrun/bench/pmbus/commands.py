@@ -133,6 +133,8 @@ _TABLE = (
     _byte(0x7E, "STATUS_CML", is_writable=False),
     _byte(0x7F, "STATUS_OTHER", is_writable=False),
     _byte(0x80, "STATUS_MFR_SPECIFIC", is_writable=False),
+    _byte(0x81, "STATUS_FANS_1_2", is_paged=False, is_writable=False),
+    _byte(0x82, "STATUS_FANS_3_4", is_paged=False, is_writable=False),
     _word(0x88, "READ_VIN", Numbers.LINEAR11, is_paged=False, is_writable=False),
     _word(0x89, "READ_IIN", Numbers.LINEAR11, is_paged=False, is_writable=False),
     _word(0x8B, "READ_VOUT", Numbers.VOUT, is_writable=False),

@@ -4,9 +4,9 @@ from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
 
 from cornerrun.bench.guard import Guard
-from cornerrun.bench.pmbus import evidence
 from cornerrun.bench.pmbus.baseline import raw_writes, read_registers, refuse_unless_at_nominal
 from cornerrun.bench.pmbus.device import ManagedDevice
+from cornerrun.bench.pmbus.evidence import Evidence, clear
 from cornerrun.bench.pmbus.group import Groups
 from cornerrun.bench.pmbus.health import CountedLink
 from cornerrun.bench.pmbus.link import Link
@@ -72,6 +72,7 @@ class PmbusPower:
         self._scan_s = {name: output.device.scan_s for name, output in self._outputs.items()}
         self._sweeps = Sweeps(outputs=self._outputs, devices=self._devices, guard=guard, clock=clock)
         self._groups = Groups(link=self._link, pages=_pages(self._outputs.values()), clock=clock)
+        self._evidence = Evidence(tuple(self._outputs.values()), clock)
         self._is_connected = False
         self._is_hardened = False
 
@@ -96,6 +97,7 @@ class PmbusPower:
             look = output.load()
             if output.rail.tracks is None:
                 self._guard.found((Effect(rail=output.rail.name, target_v=look.target_v),))
+        self._evidence.take_as_old()
         self._is_connected, self._is_hardened = True, False
         return tuple(identities)
 
@@ -187,10 +189,12 @@ class PmbusPower:
             raise UnsafeState(f"not off: {'; '.join(failures)}")
 
     def capture(self, rails: Sequence[str] = ()) -> tuple[StatusCapture, ...]:
-        return evidence.capture(self._chosen(rails), self._clock)
+        return self._evidence.capture(self._chosen(rails) if rails else self._outputs.values())
 
     def clear(self, rails: Sequence[str] = ()) -> None:
-        evidence.clear(self._chosen(rails))
+        clear(self._chosen(rails))
+        self._evidence.forget()
+        self._evidence.take_as_old()
 
     def turn_on(self, rails: Sequence[str]) -> None:
         self._ready()

@@ -10,9 +10,10 @@ from pathlib import Path
 
 from cornerrun.bench.pmbus.codec import Codec, Half, Linear11, PageFormat, SameAs
 from cornerrun.bench.pmbus.commands import Numbers
+from cornerrun.bench.pmbus.fault_stamps import LogLayout
 from cornerrun.bench.pmbus.formats import Direct, Vid, VoutMode
 from cornerrun.bench.pmbus.operation import Side, is_acting_on_faults, margin_of
-from cornerrun.bench.pmbus.profile_file import FormatFile, ProfileFile
+from cornerrun.bench.pmbus.profile_file import FaultLogFile, FormatFile, ProfileFile
 from cornerrun.bench.pmbus.vid import VidSpan
 from cornerrun.errors import FormatError, PlanError, PlanProblems, Problem
 from cornerrun.plan.document import Document, load_document
@@ -44,10 +45,11 @@ class Delays:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class FaultLog:
-    """The register that holds a device's log of faults, read as one block and never decoded here."""
+    """The register that holds a device's log of faults, read as one block; ``layout`` None: not read."""
 
     command: int
     is_paged: bool
+    layout: LogLayout | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -162,7 +164,7 @@ def _load(name: str, path: Path) -> Profile:
         vid=vid,
         formats={register: _format(written) for register, written in model.formats.items()},
         scale=dict(model.scale),
-        fault_log=None if log is None else FaultLog(command=log.command, is_paged=log.paged),
+        fault_log=None if log is None else _fault_log(log),
     )
 
 
@@ -205,6 +207,24 @@ def _problems(document: Document[ProfileFile]) -> list[Problem]:
     if direct is not None and not isinstance(direct, str) and direct.m == 0:
         problems.append(document.problem(("vout_direct", "m"), "m = 0 holds no number", "write the data sheet's m"))
     return problems
+
+
+def _fault_log(log: FaultLogFile) -> FaultLog:
+    entries = log.entries
+    layout = None
+    if entries is not None:
+        layout = LogLayout(
+            first=entries.first,
+            size=entries.size,
+            page=entries.page,
+            time=entries.time,
+            time_bytes=entries.time_bytes,
+            tick_s=entries.tick,
+            register=entries.status_register,
+            bits=entries.bits,
+            is_big_endian=entries.order == "high byte first",
+        )
+    return FaultLog(command=log.command, is_paged=log.paged, layout=layout)
 
 
 def _vid(document: Document[ProfileFile]) -> tuple[Vid | None, list[Problem]]:

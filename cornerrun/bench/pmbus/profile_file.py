@@ -1,8 +1,8 @@
 """A device profile as it stands in its file."""
 
-from typing import Annotated, Literal
+from typing import Annotated, Literal, Self
 
-from pydantic import AfterValidator, Field
+from pydantic import AfterValidator, Field, model_validator
 
 from cornerrun.bench.pmbus.commands import COMMANDS, NON_VOLATILE
 from cornerrun.plan.fields import FileModel, Flag, Name, Number, Seconds, Text, Volts, Whole, refusal
@@ -76,11 +76,41 @@ class RegistersFile(FileModel):
     optional: tuple[Register, ...] = ()
 
 
+Place = Annotated[Whole, Field(ge=0, le=254)]
+
+
+class LogEntriesFile(FileModel):
+    """Where an entry of the log holds what: bytes counted from 0 within the entry, the first entry within the block."""
+
+    first: Place = 0
+    size: Annotated[Whole, Field(ge=2, le=255)]
+    page: Place
+    status_register: Place | None = None
+    bits: Place | None = None
+    time: Place
+    time_bytes: Annotated[Whole, Field(ge=1, le=8)]
+    tick: Period = Field(examples=["100 us"])
+    order: Literal["low byte first", "high byte first"] = "low byte first"
+
+    @model_validator(mode="after")
+    def _lies_within_the_entry(self) -> Self:
+        for key, last in (
+            ("page", self.page),
+            ("status_register", self.status_register or 0),
+            ("bits", self.bits or 0),
+            ("time", self.time + self.time_bytes - 1),
+        ):
+            if last >= self.size:
+                raise refusal(f"{key} ends at byte {last} of an entry of {self.size} bytes", "count bytes from 0")
+        return self
+
+
 class FaultLogFile(FileModel):
-    """Where the log of faults is read, as one block."""
+    """Where the log of faults is read, as one block, and how its entries are read, if that is known."""
 
     command: Annotated[Whole, Field(ge=0, le=0xFF), AfterValidator(_harmless)] = Field(examples=["0xEE"])
     paged: Flag = False
+    entries: LogEntriesFile | None = None
 
 
 class ProfileFile(FileModel):

@@ -10,6 +10,7 @@ import pytest
 
 from cornerrun.bench.pmbus.codec import Half, Linear11
 from cornerrun.bench.pmbus.commands import COMMANDS
+from cornerrun.bench.pmbus.fault_stamps import LogLayout
 from cornerrun.bench.pmbus.formats import Direct, encode_half, encode_linear11
 from cornerrun.bench.pmbus.profile import PACKAGED, FaultLog, Profile, load_profile
 from cornerrun.corners.model import RailLevel
@@ -228,6 +229,11 @@ def test_what_a_write_is_built_on_is_read_twice_where_nothing_protects_it(make: 
         ("scale: {0: 0}\n", "scale"),
         ("scale: {32: 2}\n", "scale"),
         ("fault_log: {command: 0x15}\n", "STORE_USER_ALL"),
+        (
+            "fault_log: {command: 0xEE, entries: {size: 4, page: 0, time: 2, time_bytes: 3, tick: 1 ms}}\n",
+            "time ends at",
+        ),
+        ("fault_log: {command: 0xEE, entries: {size: 4, page: 0, time: 1, time_bytes: 3, tick: 0 s}}\n", "tick"),
         ("page_plus: perhaps\n", "neither true nor false"),
     ],
 )
@@ -244,3 +250,12 @@ def test_a_profile_that_margins_by_vout_command_needs_no_margin_registers(tmp_pa
     )
     (tmp_path / "part.yaml").write_text(text)
     assert load_profile("part", tmp_path).by_command
+
+
+def test_a_profile_says_how_the_entries_of_a_fault_log_are_read(tmp_path: Path) -> None:
+    entries = "{first: 2, size: 5, page: 4, time: 0, time_bytes: 4, tick: 1 ms, order: high byte first}"
+    (tmp_path / "part.yaml").write_text(f"{GENERIC}\nfault_log: {{command: 0xEE, paged: true, entries: {entries}}}\n")
+    log = load_profile("part", tmp_path).fault_log
+    assert log is not None
+    assert (log.command, log.is_paged) == (0xEE, True)
+    assert log.layout == LogLayout(first=2, size=5, page=4, time=0, time_bytes=4, tick_s=1e-3, is_big_endian=True)

@@ -1,0 +1,100 @@
+"""The order that experts keep, watched on the bus."""
+
+import pytest
+from fault_desk import CLEAR_FAULTS, OPERATION, FaultDesk
+
+from cornerrun.results.records import EndState, Outcome
+
+LINE = "fault_lines:\n  F0: {driven_by: [CORE, SRAM, DDR, AUX], obeyed_by: [CORE, SRAM, DDR, AUX], delay: 1 ms}\n"
+TRIP = "  trips: [{rail: SRAM, shows: SHOWS, corner: all low, after: 60 ms}]"
+
+
+@pytest.fixture
+def desk(tmp_path):
+    made = []
+
+    def make(*args, **texts) -> FaultDesk:
+        made.append(FaultDesk(tmp_path, *args, **texts))
+        return made[-1]
+
+    yield make
+    for one in made:
+        one.close()
+
+
+@pytest.mark.parametrize("shows", ["uv_fault", "ov_fault"])
+def test_all_is_captured_before_anything_is_cleared(desk, shows):
+    one = desk(TRIP.replace("SHOWS", shows), BOARD=LINE)
+    end, visits = one.run(("nominal", "all*"))
+    (fault,) = [fault for record in visits for fault in record.faults]
+    assert fault.originator == "SRAM"
+    assert {capture.rail for capture in fault.captures} == {"CORE", "SRAM", "DDR", "AUX"}
+    for capture in fault.captures:
+        assert {"STATUS_WORD", "STATUS_VOUT", "STATUS_IOUT", "STATUS_TEMPERATURE", "STATUS_CML"} <= set(
+            capture.registers
+        )
+        assert {"READ_VOUT", "READ_IOUT", "READ_VIN", "OPERATION"} <= set(capture.registers)
+        assert capture.fault_log
+        assert fault.at_s <= capture.taken_at_s
+    (own,) = [capture for capture in fault.captures if capture.rail == "SRAM"]
+    assert own.registers["STATUS_VOUT"] & (0x10 if shows == "uv_fault" else 0x80)
+    assert [stamp.register for stamp in own.stamps] == ["STATUS_VOUT"]
+    cleared = [n for n, message in enumerate(one.messages) if message[2] == CLEAR_FAULTS]
+    captured = [n for n, message in enumerate(one.messages) if message[:3] == ("read_byte_data", 0x40, 0x7A)]
+    if shows == "uv_fault":
+        assert end.end_state is EndState.NOMINAL
+        assert cleared
+        assert max(n for n in captured if n < cleared[0]) < cleared[0]
+        # Between the evidence and the first CLEAR_FAULTS the rails that were still on went home, and nothing was turned
+        # on before it was cleared.
+        switched_on = [
+            n
+            for n, message in enumerate(one.messages)
+            if message[0] == "write_byte_data" and message[2] == OPERATION and message[3][0] & 0x80
+        ]
+        assert any(n > cleared[0] for n in switched_on)
+    else:
+        assert (end.end_state, cleared) == (EndState.OFF, [])
+
+
+def test_entries_that_were_in_the_log_before_name_nobody(desk):
+    """Two rails trip, one after the other: the log still holds the first when the second fails."""
+    one = desk(
+        "  trips:\n"
+        "    - {rail: SRAM, shows: uv_fault, corner: all high, after: 60 ms}\n"
+        "    - {rail: CORE, shows: uv_fault, corner: all low, after: 60 ms}",
+        BOARD=LINE,
+    )
+    _, visits = one.run(("nominal", "all*"))
+    faults = [fault for record in visits for fault in record.faults]
+    assert {fault.originator for fault in faults} == {"SRAM", "CORE"}
+    assert len(faults[1].captures[0].fault_log) > len(faults[0].captures[0].fault_log)
+    assert [len(capture.stamps) for capture in faults[1].captures] == [
+        1 if capture.rail == faults[1].originator else 0 for capture in faults[1].captures
+    ]
+
+
+@pytest.mark.parametrize("has_log", [True, False])
+def test_two_rails_with_faults_of_their_own_are_told_apart_by_their_stamps_alone(desk, has_log):
+    one = desk(
+        "  trips:\n"
+        "    - {rail: SRAM, shows: uv_fault, corner: all low, after: 60.0 ms}\n"
+        "    - {rail: CORE, shows: uv_fault, corner: all low, after: 62.0 ms}",
+        log=has_log,
+    )
+    _, visits = one.run(("nominal", "all low"))
+    (fault,) = [fault for record in visits for fault in record.faults]
+    assert fault.originator == ("SRAM" if has_log else "undetermined")
+    assert [record.visit.outcome for record in visits if record.faults] == [Outcome.TRIPPED]
+
+
+def test_stamps_of_two_devices_are_not_compared(desk):
+    one = desk(
+        "  trips:\n"
+        "    - {rail: SRAM, shows: uv_fault, corner: all low, after: 60.0 ms}\n"
+        "    - {rail: DDR, shows: uv_fault, corner: all low, after: 62.0 ms}"
+    )
+    _, visits = one.run(("nominal", "all low"))
+    (fault,) = [fault for record in visits for fault in record.faults]
+    assert fault.originator == "undetermined"
+    assert set(fault.followers) >= {"SRAM", "DDR"}
