@@ -70,7 +70,12 @@ def build_plan(
             **({"voltage_window_ratio": file.criteria.voltage.window} if file.criteria.voltage else {}),
             trim_claim_ratio=file.criteria.trim.claim if file.criteria.trim else None,
         ),
-        policy=Policy(on_trip=file.policy.on_trip, on_fail=file.policy.on_fail),
+        policy=Policy(
+            on_trip=file.policy.on_trip,
+            on_fail=file.policy.on_fail,
+            retry_period_s=file.policy.retry_period,
+            **({} if file.policy.retries is None else {"retries": file.policy.retries}),
+        ),
         sources=tuple(sources),
         directory=directory,
         proof=None if file.proof is None else Proof(step_ratio=file.proof.step, coupling_ratio=file.proof.coupling),

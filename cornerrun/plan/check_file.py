@@ -1,7 +1,7 @@
 """The sections of a plan file that say what is tested and what must be shown."""
 
 import re
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, Self
 
 from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
@@ -165,5 +165,13 @@ class CriteriaFile(FileModel):
 class PolicyFile(FileModel):
     """What the run does after a fault or a failed visit."""
 
-    on_trip: Literal["stop", "skip corner"] = "stop"
+    on_trip: Literal["stop", "skip corner", "retry"] = "stop"
+    retries: Annotated[int, Field(ge=1, le=20)] | None = None
+    retry_period: Annotated[Seconds, Field(gt=0, le=600)] = 1.0  # chosen: longer than the pause of most parts
     on_fail: Literal["go on", "stop"] = "go on"
+
+    @model_validator(mode="after")
+    def _retries_only_where_asked(self) -> Self:
+        if self.retries is not None and self.on_trip != "retry":
+            raise refusal(f"retries without 'on_trip: retry' ({self.on_trip!r})", "write 'on_trip: retry', or neither")
+        return self

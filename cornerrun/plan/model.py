@@ -246,9 +246,15 @@ class CornerChoice:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Policy:
-    """What the run does after a fault or a failed visit: go on with the next corner, or end the run at nominal."""
+    """What the run does after a fault or a failed visit: go on with the next corner, or end the run at nominal.
 
-    on_trip: Literal["stop", "skip corner"] = "stop"
+    After a trip it may also visit the corner again, ``retries`` times at most. ``retry_period_s`` is the longest pause
+    between two tries of a device that turns a tripped output on by itself: only what is good for longer has recovered.
+    """
+
+    on_trip: Literal["stop", "skip corner", "retry"] = "stop"
+    retries: int = 1
+    retry_period_s: float = 1.0
     on_fail: Literal["go on", "stop"] = "go on"
 
 

@@ -77,6 +77,9 @@ class Aftermath:
         self, alarm: Alarmed, visit: int, moving: Sequence[str], return_order: Sequence[Sequence[str]]
     ) -> Dealt:
         self._sequence.go(Phase.RECOVER)
+        if not all(_is_off(self._supervisor.last(rail)) for rail in alarm.rails):
+            # A device that has turned its output on again has made nothing safe.
+            self._recovery.make_safe(return_order)
         evidence = self._recovery.evidence(alarm, visit=visit, moving=moving)
         if evidence.is_severe:
             return self._off(Trouble.SEVERE_TRIP, _told(alarm, evidence), evidence)

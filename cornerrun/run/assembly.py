@@ -88,7 +88,13 @@ def assemble(
         safety=bench.safety, mover=mover, supervisor=supervisor, sequence=sequence, clock=clock, journal=journal
     )
     recovery = Recovery(
-        plan=plan, faults=bench.faults, safety=bench.safety, way_back=way_back, supervisor=supervisor, journal=journal
+        plan=plan,
+        faults=bench.faults,
+        safety=bench.safety,
+        way_back=way_back,
+        supervisor=supervisor,
+        clock=clock,
+        journal=journal,
     )
     aftermath = Aftermath(plan=plan, sequence=sequence, supervisor=supervisor, recovery=recovery, way_back=way_back)
     checking = Checking(

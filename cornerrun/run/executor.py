@@ -1,5 +1,6 @@
 """Perform the steps of a run, and be safe on every way out."""
 
+from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Protocol
@@ -124,6 +125,7 @@ class Executor:
         self._visits: list[VisitRecord] = []
         self._unkept: VisitRecord | None = None
         self._barred: dict[str, str] = {}
+        self._trips: Counter[str] = Counter()
         self._return_order: Sequence[Sequence[str]] = ()
         self._bad_controls = 0
         self._has_good_control = False
@@ -228,13 +230,23 @@ class Executor:
             if step.is_control:
                 self._controls.judge(record)
         if trouble is Trouble.TRIP and not step.is_control:
-            self._barred[step.corner.name] = f"it tripped at visit {step.ordinal}"
+            self._bar(step, may_go_on=not dealt.ends_run)
         halt = self._halt(dealt)
         if halt is None and step.is_control:
             self._bad_controls += 1
             halt = self._control_is_out(step, dealt.why)
         self._itinerary.prove()
         return record, halt
+
+    def _bar(self, step: Step, *, may_go_on: bool) -> None:
+        """Visit a corner that tripped again, as often as the plan allows; then no more."""
+        name = step.corner.name
+        self._trips[name] += 1
+        policy = self._plan.policy
+        if may_go_on and policy.on_trip == "retry" and self._trips[name] <= policy.retries:
+            self._itinerary.again(step)
+        else:
+            self._barred[name] = f"it tripped at visit {step.ordinal}"
 
     def _after(self, step: Step, record: VisitRecord) -> _Halt | None:
         """Act on how a whole visit ended."""

@@ -6,7 +6,16 @@ from dataclasses import dataclass
 from cornerrun.bench.ports import FaultStamp, StatusCapture
 from cornerrun.run.originator import earliest, not_explained
 
-__all__ = ["STATUS_WORD_OFF", "UNDETERMINED", "Classification", "classify", "goes_on", "is_off", "own_faults"]
+__all__ = [
+    "STATUS_WORD_OFF",
+    "UNDETERMINED",
+    "Classification",
+    "classify",
+    "goes_on",
+    "is_latched",
+    "is_off",
+    "own_faults",
+]
 
 UNDETERMINED = "undetermined"
 
@@ -72,6 +81,16 @@ def goes_on(capture: StatusCapture) -> bool:
     own = own_faults(capture)
     responses = [capture.registers.get(_RESPONSES.get(kind, "")) for kind in own]
     return bool(own) and all(byte is not None and not byte >> 6 for byte in responses)
+
+
+def is_latched(capture: StatusCapture) -> bool:
+    """Whether the device was told, for each fault that it reports of a rail, not to try again; False if unknown.
+
+    Bits 7:6 of a response byte are 10 or 01, and bits 5:3 are 0 then (PMBus Part II section 10.5, from memory).
+    """
+    own = own_faults(capture)
+    responses = [capture.registers.get(_RESPONSES.get(kind, "")) for kind in own]
+    return bool(own) and all(byte is not None and byte >> 6 in (1, 2) and not byte >> 3 & 7 for byte in responses)
 
 
 def is_off(capture: StatusCapture) -> bool:

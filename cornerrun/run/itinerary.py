@@ -39,6 +39,12 @@ class Itinerary:
         """Say that the step handed out last is not made."""
         self._is_on_track = False
 
+    def again(self, step: Step) -> None:
+        """Put a step before all others once more, with a number after the planned ones."""
+        ordinal, self._next_inserted = self._next_inserted, self._next_inserted + 1
+        self._queue.appendleft(replace(step, ordinal=ordinal, moves=(), return_order=()))
+        self._is_on_track = False
+
     def next(self) -> Step | None:
         """Take the next step, or a control point if one is due before it; None at the end."""
         if not self._queue:

@@ -4,10 +4,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from cornerrun.bench.ports import FaultCapture, SafeReturn, StatusCapture
-from cornerrun.errors import CornerrunError
+from cornerrun.clock import Clock
 from cornerrun.plan.model import Plan
 from cornerrun.results.records import Fault
-from cornerrun.run.faults import UNDETERMINED, classify, is_off
+from cornerrun.run.faults import UNDETERMINED, classify, is_latched, is_off, own_faults
 from cornerrun.run.journal import Journal
 from cornerrun.run.originator import feeders
 from cornerrun.run.status_notes import registers_text
@@ -17,18 +17,22 @@ from cornerrun.run.way_back import WayBack
 
 __all__ = ["Evidence", "Recovery"]
 
+_STABLE_PERIODS = 1.5  # chosen: long enough that a try which is due has been made
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Evidence:
     """What was captured of a fault, and what it says.
 
-    ``down`` are the rails that deliver no power, ``affected`` those and the ones that show a fault.
+    ``down`` are the rails that deliver no power, ``affected`` those and the ones that show a fault. ``is_latched``
+    tells that every response byte says so; what is not known to be latched may turn on by itself.
     """
 
     fault: Fault
     down: tuple[str, ...]
     affected: tuple[str, ...]
     is_severe: bool
+    is_latched: bool
 
 
 class Recovery:
@@ -42,15 +46,23 @@ class Recovery:
         safety: SafeReturn,
         way_back: WayBack,
         supervisor: Supervisor,
+        clock: Clock,
         journal: Journal,
     ) -> None:
+        self._retry_period_s = plan.policy.retry_period_s
         self._order = tuple(rail.name for rail in plan.rails)
         self._fed_by = feeders(plan)
         self._faults = faults
         self._safety = safety
         self._way_back = way_back
         self._supervisor = supervisor
+        self._clock = clock
         self._journal = journal
+
+    def make_safe(self, return_order: Sequence[Sequence[str]]) -> None:
+        """Bring what can be brought to nominal there, before anything is captured. Never raises."""
+        with self._way_back.shielded():
+            self._go_home(return_order)
 
     def evidence(self, alarm: Alarmed, *, visit: int, moving: Sequence[str]) -> Evidence:
         """Capture every rail and classify. Never raises: where nothing can be read, that is what is kept."""
@@ -65,16 +77,17 @@ class Recovery:
     def recover(self, evidence: Evidence, return_order: Sequence[Sequence[str]]) -> None:
         """Bring a board back whose evidence is kept: all rails on, at nominal, settled, no fault.
 
+        Where a device may try again by itself, it is given the time to, and "no fault" counts only after a time in
+        which it would have tried once more: between two tries everything looks good.
+
         Raises UnsafeState or what the supervisor raises if it does not come back; the board must then go off.
         """
         with self._way_back.shielded():
-            try:
-                self._safety.to_nominal(return_order)
-            except CornerrunError as error:
-                # A rail that is down may refuse to be moved; what counts is the verification at the end.
-                self._journal.note("note", f"on the way to nominal, before faults are cleared: {error}")
-            self._faults.clear(evidence.affected)
+            self._go_home(return_order)
             down = [rail for rail in self._order if rail in evidence.down]
+            if down and not evidence.is_latched:
+                down = self._not_risen(down, evidence.affected)
+            self._faults.clear(evidence.affected)
             if down:
                 # A latched output starts again only if it is commanded off and on (PMBus 1.2 Part II, section 10.7).
                 self._safety.turn_off(down)
@@ -82,7 +95,27 @@ class Recovery:
                 self._faults.turn_on(down)
             self._safety.to_nominal()
             self._way_back.verify_nominal()
+            if not evidence.is_latched:
+                self._supervisor.wait_until(self._clock.now_s() + _STABLE_PERIODS * self._retry_period_s)
         self._journal.note("note", "the board was brought back to nominal after a trip")
+
+    def _go_home(self, return_order: Sequence[Sequence[str]]) -> None:
+        try:
+            self._safety.to_nominal(return_order)
+        except Exception as error:
+            # A rail that is down may refuse to be moved; what counts is the verification at the end.
+            self._journal.note("note", f"on the way to nominal, before faults are cleared: {explain(error)}")
+
+    def _not_risen(self, down: Sequence[str], affected: Sequence[str]) -> list[str]:
+        """Wait whether rails turn on by themselves, watching all others; return those that don't."""
+        self._supervisor.expect_rise(down)
+        with self._supervisor.overlooking(affected):
+            self._supervisor.wait_until(self._clock.now_s() + _STABLE_PERIODS * self._retry_period_s)
+        still = [rail for rail in down if not self._supervisor.is_up(rail)]
+        for rail in down:
+            tells = "stays off: latched" if rail in still else "turned on by itself: its device tries again"
+            self._journal.note("note", f"{rail} {tells}", rail)
+        return still
 
     def _classified(
         self, alarm: Alarmed, captures: tuple[StatusCapture, ...], *, visit: int, moving: Sequence[str], at_s: float
@@ -99,6 +132,7 @@ class Recovery:
             why=f"{alarm}; {found.why}",
             captures=captures,
         )
+        faulty = [capture for capture in captures if own_faults(capture)]
         for capture in captures:
             if capture.rail in affected:
                 self._journal.note("error", f"captured: {registers_text(capture)}", capture.rail)
@@ -107,4 +141,5 @@ class Recovery:
             down=tuple(capture.rail for capture in captures if is_off(capture)),
             affected=affected,
             is_severe=found.is_severe,
+            is_latched=bool(faulty) and all(is_latched(capture) for capture in faulty),
         )

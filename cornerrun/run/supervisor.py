@@ -1,7 +1,8 @@
 """Watch status and voltage of every rail while anything else goes on, in the same thread."""
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 
 from cornerrun.bench.ports import FaultCapture, RailPower, Telemetry
@@ -9,6 +10,7 @@ from cornerrun.clock import Clock
 from cornerrun.errors import BenchError, SupervisionLost
 from cornerrun.plan.model import Plan
 from cornerrun.results.records import WatchRange
+from cornerrun.run.faults import goes_on
 from cornerrun.run.journal import Journal
 from cornerrun.run.sequence import Trouble
 from cornerrun.run.trouble import Alarmed
@@ -21,8 +23,11 @@ _OFF = 1 << 6
 _VOUT_OV_FAULT = 1 << 5
 _IOUT_OC_FAULT = 1 << 4
 _TEMPERATURE = 1 << 2
-_SUSPICIOUS = _OFF | _VOUT_OV_FAULT | _IOUT_OC_FAULT | _TEMPERATURE
+_VOUT = 1 << 15
+_SUSPICIOUS = _OFF | _VOUT_OV_FAULT | _IOUT_OC_FAULT | _TEMPERATURE | _VOUT
+_PERHAPS = _TEMPERATURE | _VOUT  # warnings show there too
 _OT_FAULT = 1 << 7
+_VOUT_FAULTS = 1 << 7 | 1 << 4 | 1 << 2  # OV, UV, TON_MAX
 
 _TRIES = 10  # chosen: how often a failed reading is tried again within one period of the watch
 
@@ -123,6 +128,24 @@ class Supervisor:
             if rail in self._watched:
                 self._watched[rail].rising = True
 
+    @contextmanager
+    def overlooking(self, rails: Iterable[str]) -> Iterator[None]:
+        """Let status bits of rails stand that are captured and not cleared yet; OFF is never overlooked."""
+        found = [self._watched[rail] for rail in rails if rail in self._watched]
+        before = [watched.known for watched in found]
+        for watched in found:
+            watched.known = ~_OFF
+        try:
+            yield
+        finally:
+            for watched, known in zip(found, before, strict=True):
+                watched.known = known
+
+    def is_up(self, rail: str) -> bool:
+        """Whether a rail that was expected to rise has come up; True for one that nobody expects to."""
+        watched = self._watched.get(rail)
+        return watched is None or not watched.rising
+
     def begin(self, during: str) -> None:
         """Begin a part of a visit: ranges from here on are kept under its name."""
         for rail, watched in self._watched.items():
@@ -219,7 +242,7 @@ class Supervisor:
         is_inside = watched.min_limit_v <= voltage_v <= watched.max_limit_v
         if watched.rising:
             watched.rising = not is_inside or bool(status & _OFF)
-            return bool(status & _SUSPICIOUS & ~_OFF & ~watched.known) or not voltage_v <= watched.max_limit_v
+            return bool(status & _SUSPICIOUS & ~(_OFF | _VOUT) & ~watched.known) or not voltage_v <= watched.max_limit_v
         return not is_inside or bool(status & _SUSPICIOUS & ~watched.known)
 
     def _investigate(self, suspects: Iterable[Telemetry]) -> None:
@@ -246,25 +269,29 @@ class Supervisor:
         for rail in rails:
             watched = self._watched[rail]
             status = watched.last.status_word if watched.last is not None else None
-            news = (status or 0) & _SUSPICIOUS & ~watched.known & ~(_OFF if watched.rising else 0)
-            if news == _TEMPERATURE and not self._is_too_hot(rail):
-                watched.known |= _TEMPERATURE
-                self._journal.note("warning", "temperature warning", rail)
+            news = (status or 0) & _SUSPICIOUS & ~watched.known & ~(_OFF | _VOUT if watched.rising else 0)
+            if news and not news & ~_PERHAPS and not self._has_faulted(rail):
+                watched.known |= news
+                if news & _TEMPERATURE:
+                    self._journal.note("warning", "temperature warning", rail)
             elif news:
                 tripped.append((rail, news))
         if tripped:
-            is_severe = any(news & ~_OFF for _, news in tripped)
+            is_severe = any(news & ~_OFF & ~_VOUT for _, news in tripped)
             raise Alarmed(
                 Trouble.SEVERE_TRIP if is_severe else Trouble.TRIP,
                 "; ".join(f"{rail} {_named(news)}" for rail, news in tripped),
                 tuple(rail for rail, _ in tripped),
             )
 
-    def _is_too_hot(self, rail: str) -> bool:
-        for capture in self._faults.capture([rail]):
-            if capture.registers.get("STATUS_TEMPERATURE", 0) & _OT_FAULT:
-                return True
-        return False
+    def _has_faulted(self, rail: str) -> bool:
+        """Look up what a summary bit stands for: a fault after which the device did not just go on, or less."""
+        return any(
+            capture.registers.get("STATUS_TEMPERATURE", 0) & _OT_FAULT
+            or (capture.registers.get("STATUS_VOUT", 0) & _VOUT_FAULTS and not goes_on(capture))
+            for capture in self._faults.capture([rail])
+            if capture.rail == rail
+        )
 
     def _beyond(self, reading: Telemetry) -> str:
         watched = self._watched[reading.rail]
@@ -280,5 +307,6 @@ def _named(bits: int) -> str:
         (_VOUT_OV_FAULT, "over-voltage fault"),
         (_IOUT_OC_FAULT, "over-current fault"),
         (_TEMPERATURE, "over-temperature fault"),
+        (_VOUT, "output voltage fault"),
     )
     return ", ".join(name for bit, name in names if bits & bit)

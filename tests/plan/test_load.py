@@ -626,6 +626,29 @@ def test_reads_every_part_that_a_plan_may_have(tmp_path: Path, plan_text: str) -
     assert check.settings == {"port": "00123", "ratio": "1.10", "on": "off"}
 
 
+def test_reads_how_often_a_corner_that_tripped_is_visited_again(tmp_path: Path, plan_text: str) -> None:
+    path = tmp_path / "plan.yaml"
+    path.write_text(plan_text + "policy: {on_trip: retry, retries: 3, retry_period: 250 ms}\n", encoding="utf-8")
+    policy = load_plan(path).policy
+    assert (policy.on_trip, policy.retries, policy.retry_period_s) == ("retry", 3, 0.25)
+
+
+@pytest.mark.parametrize(
+    ("policy", "said"),
+    [
+        ("{on_trip: skip corner, retries: 2}", "retries without 'on_trip: retry'"),
+        ("{on_trip: retry, retries: 0}", "retries"),
+        ("{on_trip: retry, retry_period: 0 s}", "retry_period"),
+        ("{on_trip: again}", "on_trip"),
+    ],
+)
+def test_a_policy_that_makes_no_sense_is_told(tmp_path: Path, plan_text: str, policy: str, said: str) -> None:
+    path = tmp_path / "plan.yaml"
+    path.write_text(f"{plan_text}policy: {policy}\n", encoding="utf-8")
+    with pytest.raises(PlanProblems, match=said):
+        load_plan(path)
+
+
 def test_chains_of_tracking_rails_end_at_the_rail_that_is_commanded(tmp_path: Path, plan_text: str) -> None:
     extra = "  - {name: VREF, nominal: 0.3 V, tracks: {rail: VTT, ratio: 0.5}, hard_limits: {min: 0.2 V, max: 0.4 V}}\n"
     path = tmp_path / "plan.yaml"

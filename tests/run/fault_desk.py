@@ -34,7 +34,7 @@ rails:
   - {name: AUX, nominal: 3.30 V, why_fixed: pull-ups, hard_limits: {min: 3.0 V, max: 3.6 V},
      power: {device: PM2, page: 1}}
 corners: {schemes: [{all_rails: [high, low]}, {single_rail: [high, low]}], control_points: {every: 4}}
-policy: {on_trip: skip corner}
+policy: {POLICY}
 CHECKS
 """
 BENCH = """
@@ -51,10 +51,10 @@ managers:
   PM1: {bus: main, address: 0x40, exponent: -12, scan: 10 ms, fault_log: {LOG1}MANAGER}
   PM2: {bus: main, address: 0x41, exponent: -12, scan: 10 ms, fault_log: {clock_offset: 7 s}MANAGER}
 rails:
-  - {name: CORE, nominal: 0.85 V, power: {device: PM1, page: 0RESPONSE}, time_constant: 2 ms, adc: {noise: 0.1 mV}}
-  - {name: SRAM, nominal: 0.90 V, power: {device: PM1, page: 1RESPONSE}, time_constant: 2 ms, adc: {noise: 0.1 mV}}
-  - {name: DDR, nominal: 1.20 V, power: {device: PM2, page: 0RESPONSE}, time_constant: 3 ms, adc: {noise: 0.1 mV}}
-  - {name: AUX, nominal: 3.30 V, power: {device: PM2, page: 1RESPONSE}, time_constant: 3 ms, adc: {noise: 0.1 mV}}
+  - {name: CORE, nominal: 0.85 V, power: {device: PM1, page: 0}, time_constant: 2 ms, adc: {noise: 0.1 mV}OF_CORE}
+  - {name: SRAM, nominal: 0.90 V, power: {device: PM1, page: 1}, time_constant: 2 ms, adc: {noise: 0.1 mV}OF_SRAM}
+  - {name: DDR, nominal: 1.20 V, power: {device: PM2, page: 0}, time_constant: 3 ms, adc: {noise: 0.1 mV}OF_DDR}
+  - {name: AUX, nominal: 3.30 V, power: {device: PM2, page: 1}, time_constant: 3 ms, adc: {noise: 0.1 mV}OF_AUX}
 """
 LOG = """
 fault_log:
@@ -97,9 +97,10 @@ class FaultDesk:
     def __init__(self, directory: Path, faults: str = "", *, log: bool = True, **texts: str) -> None:
         self.directory = directory
         plan, board = PLAN, BOARD
-        for place in ("SUPPLY", "CHECKS", "LOG1", "MANAGER", "RESPONSE"):
+        for place in ("SUPPLY", "CHECKS", "LOG1", "MANAGER", "OF_CORE", "OF_SRAM", "OF_DDR", "OF_AUX"):
             plan = plan.replace(place, texts.get(place, ""))
             board = board.replace(place, texts.get(place, ""))
+        plan = plan.replace("POLICY", texts.get("POLICY", "on_trip: skip corner"))
         board += texts.get("BOARD", "")
         board += f"\nfaults:\n{faults}\n" if faults else ""
         profile = (PACKAGED / "generic.yaml").read_text(encoding="utf-8") + (LOG if log else "")

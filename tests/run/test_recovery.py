@@ -98,3 +98,60 @@ def test_stamps_of_two_devices_are_not_compared(desk):
     (fault,) = [fault for record in visits for fault in record.faults]
     assert fault.originator == "undetermined"
     assert set(fault.followers) >= {"SRAM", "DDR"}
+
+
+# Margin low of SRAM is 0.855 V.
+TRIPS_LOW = ", limits: {uv_fault: 0.86 V, uv_warn: 0.865 V}, registers: {VOUT_UV_FAULT_RESPONSE: BYTE}"
+
+
+def test_a_device_that_tries_again_by_itself_is_told_from_one_that_latches(desk):
+    one = desk(OF_SRAM=TRIPS_LOW.replace("BYTE", "0xBF"), MANAGER=", retry: 300 ms")
+    end, visits = one.run(("nominal", "SRAM low"))
+    assert end.end_state is EndState.NOMINAL
+    (fault,) = [fault for record in visits for fault in record.faults]
+    assert (fault.originator, fault.kind) == ("SRAM", "UV")
+    assert any("SRAM turned on by itself" in event.what for event in one.store.load(end.run_id).events)
+    # What is good between two tries only is not good: the time at nominal is longer than the retry period.
+    (tripped,) = [n for n, record in enumerate(visits) if record.faults]
+    assert visits[tripped].visit.end_s - fault.at_s > 2.0
+    assert visits[tripped + 1].visit.outcome is Outcome.PASS
+
+
+def test_a_device_that_latches_stays_off_until_it_is_cleared(desk):
+    one = desk(OF_SRAM=TRIPS_LOW.replace("BYTE", "0x80"))
+    end, visits = one.run(("nominal", "SRAM low"))
+    assert end.end_state is EndState.NOMINAL
+    assert [fault.originator for record in visits for fault in record.faults] == ["SRAM"]
+    assert any("SRAM stays off: latched" in event.what for event in one.store.load(end.run_id).events)
+
+
+def test_a_trip_between_two_looks_is_seen_by_the_bit_that_it_left_and_the_board_is_made_safe_first(desk):
+    """The device is on again 2 ms after it tripped: its status word says nothing but that something is up."""
+    one = desk(OF_SRAM=TRIPS_LOW.replace("BYTE", "0xBF"), MANAGER=", retry: 2 ms")
+    end, visits = one.run(("nominal", "SRAM low"))
+    (fault,) = [fault for record in visits for fault in record.faults]
+    assert (fault.originator, end.end_state) == ("SRAM", EndState.NOMINAL)
+    by_rail = {capture.rail: capture for capture in fault.captures}
+    assert all(capture.registers["OPERATION"] & 0x30 == 0 for capture in by_rail.values())
+    assert not by_rail["SRAM"].registers["STATUS_WORD"] & 0x40
+
+
+def test_a_corner_is_visited_again_as_often_as_the_plan_says_and_each_trip_is_kept(desk):
+    one = desk(TRIP.replace("SHOWS", "uv_fault")[:-2] + ", times: 2}]", POLICY="on_trip: retry, retries: 3")
+    end, visits = one.run(("nominal", "all*"))
+    of_low = [record.visit for record in visits if record.visit.corner == "all low"]
+    assert [visit.outcome for visit in of_low] == [Outcome.TRIPPED, Outcome.TRIPPED, Outcome.PASS]
+    assert len({record.visit.ordinal for record in visits}) == len(visits)
+    # Before each visit more, a control point proves the board.
+    for place in [n for n, record in enumerate(visits) if record.faults]:
+        assert (visits[place + 1].visit.is_control, visits[place + 1].visit.outcome) == (True, Outcome.PASS)
+    assert (end.end_state, end.exit_code) == (EndState.NOMINAL, 1)
+
+
+def test_a_corner_that_trips_every_time_is_left_after_the_tries_of_the_plan(desk):
+    one = desk(TRIP.replace("SHOWS", "uv_fault")[:-2] + ", times: 100}]", POLICY="on_trip: retry, retries: 2")
+    end, visits = one.run(("nominal", "all*"))
+    of_low = [record.visit.outcome for record in visits if record.visit.corner == "all low"]
+    assert of_low == [Outcome.TRIPPED] * 3
+    assert end.end_state is EndState.NOMINAL
+    assert visits[-1].visit.is_control

@@ -109,7 +109,8 @@ def _criteria(plan: Plan) -> Mapping[str, str]:
         "Trim accuracy": "no claim"
         if claim is None
         else f"trim error within {show(claim, Kind.RATIO)} of the set-point",
-        "After a trip": plan.policy.on_trip,
+        "After a trip": plan.policy.on_trip
+        + (f", {plan.policy.retries} times" if plan.policy.on_trip == "retry" else ""),
         "After a failed visit": plan.policy.on_fail,
     }
 
