@@ -1,12 +1,13 @@
 """Plan and bench file -> one RailPower for all links, the meter, the conditions; and one Guard over all of them."""
 
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from contextlib import ExitStack
 from typing import TYPE_CHECKING
 
+from cornerrun.bench.abilities import TakesNotes
 from cornerrun.bench.combined import CombinedPower, PowerDriver
-from cornerrun.bench.ports import BenchPorts, Condition, Voltmeter
+from cornerrun.bench.ports import BenchPorts, Condition, Note, Voltmeter
 from cornerrun.bench.registry import Surroundings, condition_driver, link_driver, meter_driver
 from cornerrun.clock import Clock
 from cornerrun.errors import PlanError
@@ -68,7 +69,7 @@ def open_bench(
         links={bus.name: bus.link for bus in bench_file.buses.values()},
         traffic=lambda: _traffic(links),
         close=closing.close,
-        notes=lambda: tuple(note for link in links for note in link.remarks.take()),
+        notes=lambda: _notes(links, (*drivers, meter, *conditions.values())),
         snapshot=power.snapshot,
         board=simulation if any(bus.link == SIMULATED for bus in bench_file.buses.values()) else None,
         is_private=is_private(bench_file),
@@ -155,3 +156,9 @@ def _traffic(links: "list[CountedLink]") -> Mapping[str, int]:
     for link in links:
         total.update(link.counts)
     return dict(total)
+
+
+def _notes(links: "list[CountedLink]", drivers: Iterable[object]) -> tuple[Note, ...]:
+    told = [note for link in links for note in link.remarks.take()]
+    told += [note for driver in drivers if isinstance(driver, TakesNotes) for note in driver.take_notes()]
+    return tuple(told)

@@ -43,8 +43,10 @@ def open_i2c_link(bus: Bus, target: str, surroundings: Surroundings, /) -> Link:
 
 def open_scpi_meter(instrument: Instrument, surroundings: Surroundings, /) -> Voltmeter:
     """Open a SCPI meter, through VISA or in this process."""
+    from cornerrun.bench.scpi.dialect import meter_dialect
     from cornerrun.bench.scpi.meter import ScpiMeter
 
+    dialect = meter_dialect(instrument.dialect, surroundings.bench_file.directory)
     link = _text_link(instrument, surroundings)
     try:
         return ScpiMeter(
@@ -53,6 +55,7 @@ def open_scpi_meter(instrument: Instrument, surroundings: Surroundings, /) -> Vo
             channels=surroundings.bench_file.channels,
             rails=surroundings.plan.rails,
             clock=surroundings.clock,
+            dialect=dialect,
         )
     except PlanError:
         link.close()

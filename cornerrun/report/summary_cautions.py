@@ -9,6 +9,7 @@ from cornerrun.report.rail_nouns import ControlDrift, TrimSummary
 from cornerrun.report.summary_model import Anomaly, CheckCorner, InstrumentSummary, NotTested, Tally
 from cornerrun.results.control import ControlPoint
 from cornerrun.results.records import EndState, InstrumentRecord, Outcome, Run, RunData
+from cornerrun.results.verdict import references_out
 from cornerrun.units import Kind, show
 
 __all__ = ["anomalies", "cautions", "instrument_summaries"]
@@ -215,6 +216,8 @@ def _about_drift(trim: Sequence[TrimSummary]) -> Iterable[str]:
 def _about_instruments(
     plan: Plan, trim: Sequence[TrimSummary], instruments: Sequence[InstrumentSummary]
 ) -> Iterable[str]:
+    for out in references_out([item.record for item in instruments]):
+        yield f"{out}: nothing that it reads can be trusted."
     for item in instruments:
         if item.calibration == "overdue":
             yield (

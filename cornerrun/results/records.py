@@ -24,6 +24,7 @@ __all__ = [
     "ProofReading",
     "ProofStep",
     "Reading",
+    "ReferenceRecord",
     "Run",
     "RunData",
     "RunResult",
@@ -89,8 +90,30 @@ class EndState(StrEnum):
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class ReferenceRecord:
+    """What a meter read, before the run, of a channel that is known: "shorted" or "check standard".
+
+    ``reading_v`` None: overload, or no reading.
+    """
+
+    name: str
+    channel: int
+    value_v: float
+    within_v: float
+    reading_v: float | None
+
+    @property
+    def is_good(self) -> bool:
+        """Whether the reading lies within its bounds."""
+        return self.reading_v is not None and abs(self.reading_v - self.value_v) <= self.within_v
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class InstrumentRecord:
-    """An instrument as used: who it says it is, and its calibration and specification as the bench file states them."""
+    """An instrument as used: who it says it is, and its calibration and specification as the bench file states them.
+
+    ``references`` are what it read of what is known, before the run.
+    """
 
     name: str
     identity: str
@@ -102,6 +125,7 @@ class InstrumentRecord:
     reading_ratio: float | None
     range_ratio: float | None
     coverage: float | None
+    references: tuple[ReferenceRecord, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

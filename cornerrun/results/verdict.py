@@ -11,7 +11,7 @@ from cornerrun.results.decision import CheckTally, Decision, check_tallies, crit
 from cornerrun.results.records import InstrumentRecord, Outcome, RunResult, VisitRecord
 from cornerrun.units import Kind, show
 
-__all__ = ["CheckTally", "Decision", "RunVerdict", "check_tallies", "criterion_of", "decide", "judge"]
+__all__ = ["CheckTally", "Decision", "RunVerdict", "check_tallies", "criterion_of", "decide", "judge", "references_out"]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -33,8 +33,9 @@ def judge(
     """Judge a run from its visits.
 
     A failure that valid visits show stays a failure, whatever else went wrong: ``fail``. Otherwise, in this order:
-    ``invalid`` if a control point was out, ``incomplete`` if a planned visit is missing, ``inconclusive`` if bench
-    trouble or an open criterion leaves a question, ``pass`` only if every step was run and every criterion met.
+    ``invalid`` if the meter misread something known or a control point was out, ``incomplete`` if a planned visit is
+    missing, ``inconclusive`` if bench trouble or an open criterion leaves a question, ``pass`` only if every step was
+    run and every criterion met.
     Visits of a void block count for nothing. ``instruments`` carries the meter's specification, without which a claim
     of trim accuracy cannot be met.
     """
@@ -44,7 +45,7 @@ def judge(
     failures = [*_failed_visits(good, tallies), *_failed_checks(tallies), *_trim(plan, accuracy, "not met")]
     if failures:
         return RunVerdict(result=RunResult.FAIL, why="; ".join(failures))
-    out = _out_of_control(plan, visits)
+    out = "; ".join(filter(None, (*references_out(instruments), _out_of_control(plan, visits))))
     if out:
         return RunVerdict(result=RunResult.INVALID, why=out)
     missing = _missing(planned, visits)
@@ -56,6 +57,18 @@ def judge(
         return RunVerdict(result=RunResult.INCONCLUSIVE, why="; ".join(questions))
     corners = len({step.corner.name for step in planned if not step.is_control})
     return RunVerdict(result=RunResult.PASS, why=f"all {corners} corners were run and every criterion is met")
+
+
+def references_out(instruments: Sequence[InstrumentRecord]) -> tuple[str, ...]:
+    """Tell what meters misread of what is known: nothing that such a meter reads can be trusted."""
+    return tuple(
+        f"{instrument.name} reads its {item.name} (channel {item.channel}) as "
+        f"{'no voltage' if item.reading_v is None else show(item.reading_v, Kind.VOLTAGE)}, not within "
+        f"{show(item.within_v, Kind.VOLTAGE)} of {show(item.value_v, Kind.VOLTAGE)}"
+        for instrument in instruments
+        for item in instrument.references
+        if not item.is_good
+    )
 
 
 def _failed_visits(visits: Sequence[VisitRecord], tallies: Sequence[CheckTally]) -> list[str]:

@@ -8,14 +8,14 @@ from dataclasses import replace
 from functools import partial
 from importlib.metadata import version
 
-from cornerrun.bench.ports import BenchPorts, MeterIdentity, Note, RestoreRecipe, Setpoint
+from cornerrun.bench.ports import BenchPorts, Note, RestoreRecipe, Setpoint
 from cornerrun.clock import Clock
 from cornerrun.corners.model import Selection, Step
 from cornerrun.errors import NotAtNominal, StoreError
 from cornerrun.plan.bench_file import BenchFile
 from cornerrun.plan.model import Plan
 from cornerrun.plan.serial import plan_to_json
-from cornerrun.results.records import EndState, Event, InstrumentRecord, Run, RunResult, SetpointRecord
+from cornerrun.results.records import EndState, Event, Run, RunResult, SetpointRecord
 from cornerrun.results.store import Store
 from cornerrun.results.verdict import RunVerdict
 from cornerrun.run.assembly import assemble, encoded_setpoints
@@ -23,6 +23,7 @@ from cornerrun.run.checking import CheckRuns, Subject
 from cornerrun.run.configuration import Configuration
 from cornerrun.run.ending import RunEnd, conclude, exit_code
 from cornerrun.run.executor import Ended
+from cornerrun.run.instruments import instrument_records, refuse_bad_references
 from cornerrun.run.journal import Journal
 from cornerrun.run.latching import call_alarm, latch_note, refuse_if_latched
 from cornerrun.run.progress import Listener, RunEnded, RunStarted
@@ -64,7 +65,7 @@ def run_plan(  # noqa: PLR0917 - the order in which they come to be
         _refuse_if_unfinished(bench, store)
         sequence, journal = PhaseSequence(), Journal(clock, listener)
         identities = bench.power.connect()
-        meter = bench.meter.identify() if bench.meter is not None else None
+        instruments = instrument_records(bench_file, bench.meter)
         check_files = checks.prepare() if checks is not None else ()
         sequence.go(Phase.BASELINE)
         baseline = bench.safety.take_baseline()
@@ -83,7 +84,7 @@ def run_plan(  # noqa: PLR0917 - the order in which they come to be
             sources=(*plan.sources, bench_file.source, *check_files),
             versions=_versions(),
             devices={identity.device: identity.texts for identity in identities},
-            instruments=_instruments(bench_file, meter),
+            instruments=instruments,
             setpoints=_setpoints(setpoints),
             corners=selection.corners,
             not_runnable=selection.not_runnable,
@@ -123,7 +124,12 @@ def run_plan(  # noqa: PLR0917 - the order in which they come to be
             journal=journal,
         )
         journal.tell(RunStarted(run_id=run.run_id, steps=len(steps)))
-        ended = parts.executor.run(steps, before=configuration.before)
+
+        def before() -> None:
+            refuse_bad_references(instruments)
+            configuration.before()
+
+        ended = parts.executor.run(steps, before=before)
         ended = _look_after(ended, configuration, bench.notes, journal, partial(store.add_event, run.run_id))
         end = _close(run, ended, plan=plan, steps=steps, store=store, clock=clock)
         if end.end_state is not EndState.NOMINAL:
@@ -212,28 +218,6 @@ def _call_for_help(end: RunEnd, run: Run, bench_file: BenchFile, bench: BenchPor
 
 def _versions() -> Mapping[str, str]:
     return {"cornerrun": version("cornerrun"), "python": platform.python_version(), "system": platform.platform()}
-
-
-def _instruments(bench_file: BenchFile, meter: MeterIdentity | None) -> tuple[InstrumentRecord, ...]:
-    instrument = bench_file.meter
-    if instrument is None:
-        return ()
-    uncertainty = instrument.uncertainty
-    identity = ", ".join((meter.maker, meter.model, meter.serial, meter.firmware)) if meter is not None else ""
-    return (
-        InstrumentRecord(
-            name=instrument.name,
-            identity=identity,
-            resource=instrument.resource,
-            calibrated=instrument.calibrated.isoformat() if instrument.calibrated is not None else None,
-            due=instrument.due.isoformat() if instrument.due is not None else None,
-            nplc=instrument.nplc,
-            line_hz=instrument.line_hz,
-            reading_ratio=uncertainty.reading_ratio if uncertainty is not None else None,
-            range_ratio=uncertainty.range_ratio if uncertainty is not None else None,
-            coverage=uncertainty.coverage if uncertainty is not None else None,
-        ),
-    )
 
 
 def _setpoints(setpoints: Mapping[tuple[str, str], Setpoint]) -> tuple[SetpointRecord, ...]:

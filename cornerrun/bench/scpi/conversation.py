@@ -13,6 +13,7 @@ __all__ = ["Conversation"]
 _LOG = logging.getLogger(__name__)
 _T = TypeVar("_T")
 _MOST_ERRORS = 50  # chosen: queues hold some 20; a queue that never empties is itself an error
+_MOST_SENT = 8  # chosen: so many messages are remembered for the error queue
 _MOST_LATE_ANSWERS = 20  # chosen: how many answers to old questions are thrown away before giving up
 
 
@@ -24,13 +25,20 @@ class Conversation:
     until the known identity comes.
     """
 
-    def __init__(self, *, link: TextLink, name: str, timeout_s: float) -> None:
+    def __init__(self, *, link: TextLink, name: str, timeout_s: float, error_query: str = "SYST:ERR?") -> None:
         self.name = name
         self.timeout_s = timeout_s
         self._link = link
         self._identity: str | None = None
         self._is_in_step = True
         self._longest_wait_s = timeout_s
+        self._error_query = error_query
+        self._sent: list[str] = []
+
+    @property
+    def sent(self) -> tuple[str, ...]:
+        """What was sent since the error queue was last seen empty: one of these caused what stands in it."""
+        return tuple(dict.fromkeys(self._sent))
 
     def write(self, command: str) -> None:
         """Send a command that has no answer.
@@ -86,8 +94,9 @@ class Conversation:
         """
         entries: list[ErrorEntry] = []
         while len(entries) < _MOST_ERRORS:
-            entry = self.query("SYST:ERR?", parse_error)
+            entry = self.query(self._error_query, parse_error)
             if entry.code == 0:
+                self._sent.clear()
                 return tuple(entries)
             entries.append(entry)
         raise InstrumentError(f"{self.name} reports errors without end, the last {entries[-1]}; switch it off and on")
@@ -118,6 +127,8 @@ class Conversation:
 
     def _send(self, command: str) -> None:
         _LOG.debug("%s <- %s", self.name, command)
+        if command != self._error_query:
+            self._sent = [*self._sent[1 - _MOST_SENT :], command]
         try:
             self._link.write(command)
         except OSError as error:

@@ -92,7 +92,8 @@ class MeterDialect(DialectFile):
     """The words of a voltmeter, with or without a scanner.
 
     ``autozero`` and ``channel_delay`` are alternatives, tried in order until one is accepted; ``set_up`` is sent after
-    the function has been configured. Null takes a message away.
+    the function has been configured. ``ask_line`` asks for the line frequency in hertz that apertures are reckoned by;
+    it must be the bench file's. Null takes a message away.
     """
 
     role: Literal["meter"]
@@ -105,11 +106,13 @@ class MeterDialect(DialectFile):
     ask_range: Query | None = "SENS:VOLT:DC:RANG?"
     nplc: Annotated[_Line, _message("nplc", needs=("nplc",))] | None = "SENS:VOLT:DC:NPLC {nplc}"
     ask_nplc: Query | None = "SENS:VOLT:DC:NPLC?"
+    ask_line: Query | None = "SYST:LFR?"
     autozero: tuple[Annotated[_Line, _message("state", needs=("state",))], ...] = (
         "SENS:VOLT:DC:ZERO:AUTO {state}",
         "CAL:ZERO:AUTO {state}",
     )
     channel_delay: tuple[Annotated[_Line, _message("delay", "channels", needs=("delay",))], ...] = (
+        "TRIG:DEL {delay}",
         "ROUT:CHAN:DEL {delay},{channels}",
     )
     scan: Annotated[_Line, _message("channels", needs=("channels",))] | None = "ROUT:SCAN {channels}"

@@ -5,11 +5,11 @@ from dataclasses import dataclass
 from difflib import get_close_matches
 
 from cornerrun.errors import PlanError, UnitError
-from cornerrun.plan.bench_file import Instrument
+from cornerrun.plan.bench_file import Instrument, ReferenceChannel
 from cornerrun.plan.model import Rail
 from cornerrun.units import Kind, quantity, show
 
-__all__ = ["MeterOptions", "meter_options", "ranges_of"]
+__all__ = ["MeterOptions", "meter_options", "probed_rail", "ranges_of", "reference_ranges"]
 
 # The usual decades; from memory. An instrument takes the argument of CONFigure as the largest voltage to be expected
 # and chooses its own range that holds it.
@@ -71,6 +71,28 @@ def _ranges(name: str, text: str) -> tuple[float, ...]:
     return ranges_v
 
 
+def probed_rail(instrument: Instrument, rails: Sequence[Rail]) -> str:
+    """Tell which rail a single probe is on: the one that the settings name, or the only one.
+
+    Raises:
+        PlanError: nothing says which, or the plan has no such rail.
+
+    """
+    named = instrument.settings.get("rail")
+    known = [rail.name for rail in rails]
+    if named is None and len(known) == 1:
+        return known[0]
+    if named is None:
+        raise PlanError(
+            f"instruments.{instrument.name}: nothing says which rails it reaches; add `channels: {{{known[0]}: 101}}` "
+            f"to the bench file, or `settings: {{rail: {known[0]}}}` to the instrument where one probe is on one rail"
+        )
+    if named not in known:
+        near = ", ".join(known)
+        raise PlanError(f"instruments.{instrument.name}.settings.rail: the plan has no rail {named!r}; it has {near}")
+    return named
+
+
 def ranges_of(instrument: Instrument, ranges_v: Sequence[float], rails: Sequence[Rail]) -> Mapping[str, float]:
     """Choose a fixed range for each rail: the smallest that holds all its hard limits, or the bench file's.
 
@@ -89,4 +111,27 @@ def ranges_of(instrument: Instrument, ranges_v: Sequence[float], rails: Sequence
                 f"range of {show(max(candidates), Kind.VOLTAGE)}; give it a larger `range`, or none"
             )
         chosen[rail.name] = fitting[0]
+    return chosen
+
+
+def reference_ranges(
+    instrument: Instrument, ranges_v: Sequence[float], references: Mapping[str, ReferenceChannel]
+) -> Mapping[str, float]:
+    """Choose a fixed range for each reference: the smallest that holds its voltage and bounds, or the bench file's.
+
+    Raises:
+        PlanError: no range is large enough.
+
+    """
+    chosen: dict[str, float] = {}
+    for name, reference in references.items():
+        largest_v = abs(reference.value_v) + reference.within_v
+        candidates = [instrument.range_v] if instrument.range_v is not None else ranges_v
+        fitting = [range_v for range_v in candidates if range_v >= largest_v]
+        if not fitting:
+            raise PlanError(
+                f"instruments.{instrument.name}.references: the {reference.name} may show "
+                f"{show(largest_v, Kind.VOLTAGE)}, beyond the range of {show(max(candidates), Kind.VOLTAGE)}"
+            )
+        chosen[name] = fitting[0]
     return chosen

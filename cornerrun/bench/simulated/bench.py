@@ -261,6 +261,8 @@ class SimulatedBench:
     def _input_v(self, channel: int, start_s: float, aperture_s: float) -> float:
         """Tell the mean voltage at a channel of the scanner; KeyError where nothing is wired to it."""
         self._timeline.run_until(self.now)
+        if self.model.meter is not None and channel in self.model.meter.standards:
+            return self.model.meter.standards[channel]
         return self._wired[channel].mean_v(start_s, start_s + aperture_s)
 
 

@@ -30,7 +30,8 @@ class SimulatedMeterSettings(FileModel):
     specification that the bench file states. ``noise`` is the standard deviation of a reading of one power-line cycle;
     it falls with the square root of the aperture. ``channel_offset`` is the standard deviation of the thermal voltages
     of the scanner's relays. ``hum`` is the amplitude of line-frequency pick-up, which whole cycles average away.
-    ``latency`` is what taking one message costs. ``effects`` and ``faults`` hold all that is off by default.
+    ``standards`` are scanner channels on a known voltage, ``latency`` is what taking one message
+    costs. ``effects`` and ``faults`` hold all that is off by default.
     """
 
     maker: IdentityField = "SIMULATED"
@@ -46,6 +47,7 @@ class SimulatedMeterSettings(FileModel):
     relay: Annotated[Seconds, Field(ge=0)] = 0.005
     latency: Annotated[Seconds, Field(ge=0)] = 0.0005
     seed: Annotated[Whole, Field(ge=0)] = 0
+    standards: dict[Annotated[Whole, Field(ge=1, le=99_999)], Volts] = Field(default_factory=dict)
     effects: EffectSettings | None = None
     faults: TextFaults | None = None
 

@@ -88,6 +88,21 @@ def _made_with(plan: Plan, summary: Summary, data: RunData) -> Section:
             for item in summary.instruments
         ),
     )
+    known = table_of(
+        ("Instrument", "Reference", "Channel", "Has", "Read before the run", "Within"),
+        (
+            (
+                item.record.name,
+                reference.name,
+                reference.channel,
+                show(reference.value_v, Kind.VOLTAGE),
+                "no voltage" if reference.reading_v is None else show(reference.reading_v, Kind.VOLTAGE),
+                show(reference.within_v, Kind.VOLTAGE) + ("" if reference.is_good else ": OUT"),
+            )
+            for item in summary.instruments
+            for reference in item.record.references
+        ),
+    )
     sources = table_of(
         ("File", "Role", "SHA-256"), ((item.path.name, item.role, item.sha256) for item in header.sources)
     )
@@ -122,6 +137,7 @@ def _made_with(plan: Plan, summary: Summary, data: RunData) -> Section:
         notes=tuple(notes),
         parts=(
             Part(title="Instruments", table=instruments) if instruments.rows else Part(),
+            Part(title="Read before the run", table=known) if known.rows else Part(),
             Part(title="Files", table=sources),
             Part(title="Devices", table=devices) if devices.rows else Part(),
             Part(title="Control points", table=drift, is_folded=True) if drift.rows else Part(),

@@ -127,6 +127,10 @@ def _instrument_text(item: InstrumentSummary) -> str:
     if record.reading_ratio is not None and record.range_ratio is not None:
         share = f"{show(record.reading_ratio, Kind.RATIO)} of reading + {show(record.range_ratio, Kind.RATIO)} of range"
         parts.append(share + (f", coverage factor {record.coverage:g}" if record.coverage else ", rectangular"))
+    for item_known in record.references:
+        read = "no voltage" if item_known.reading_v is None else show(item_known.reading_v, Kind.VOLTAGE)
+        bounds = f"{show(item_known.value_v, Kind.VOLTAGE)} within {show(item_known.within_v, Kind.VOLTAGE)}"
+        parts.append(f"{item_known.name} read {read}, has {bounds}" + ("" if item_known.is_good else ": OUT"))
     return "; ".join(parts)
 
 

@@ -3,10 +3,12 @@ from typing import Any
 
 import pytest
 
+from cornerrun.bench.scpi.dialect_file import MeterDialect
 from cornerrun.bench.scpi.meter import ScpiMeter
 from cornerrun.bench.simulated.meter import SimulatedMeter, SimulatedMeterSettings
 from cornerrun.clock import ManualClock
 from cornerrun.errors import InstrumentError, PlanError
+from cornerrun.plan.bench_file import ReferenceChannel
 from cornerrun.testing.meter_contract import MeterBench, MeterContract
 
 CHANNELS = {"A": 103, "B": 101, "C": 102}
@@ -76,6 +78,7 @@ FULL = {
     "SENS:VOLT:DC:RANG?": "1.0",
     "SENS:VOLT:DC:RANG": "",
     "ABOR": "",
+    "TRIG:DEL": "",
     "INIT": "",
     "FETC?": "0.85",
 }
@@ -92,7 +95,7 @@ def test_sends_only_commands_of_the_standards(rail: Make, instrument: Make, simp
     headers = {message.split()[0].rstrip("?") for message in link.sent}
     assert headers <= {
         "*IDN", "*RST", "*CLS", "*OPC", "*ESR", "SYST:ERR", "CONF:VOLT:DC", "SENS:VOLT:DC:NPLC", "SENS:VOLT:DC:RANG",
-        "ROUT:SCAN", "ROUT:OPEN:ALL", "INIT", "FETC", "ABOR",
+        "ROUT:SCAN", "ROUT:OPEN:ALL", "INIT", "FETC", "ABOR", "TRIG:DEL", "SYST:LFR",
     }  # fmt: skip
 
 
@@ -263,14 +266,191 @@ def test_why_a_reading_did_not_come_is_asked_of_the_error_queue(rail: Make, inst
         meter.fetch()
 
 
-def test_an_instrument_that_was_switched_off_and_on_is_noticed(rail: Make, instrument: Make, simple: Make) -> None:
+def test_errors_name_the_commands_that_may_have_caused_them(rail: Make, instrument: Make, simple: Make) -> None:
+    link = simple(FULL)
+    meter = probe_meter(link, rail, instrument)
+    meter.identify()
+    link.table["INIT"] = lambda: link.errors.append('-213,"Init ignored"') or ""
+    meter.start(["A"])
+    with pytest.raises(InstrumentError, match=r"reports -213.*which 'INIT' or 'FETC\?' caused; nothing of it is used"):
+        meter.fetch()
+
+
+def test_an_instrument_that_was_switched_off_and_on_is_noticed_and_set_up_again(
+    rail: Make, instrument: Make, simple: Make
+) -> None:
     link = simple(FULL)
     meter = probe_meter(link, rail, instrument)
     meter.identify()
     meter.start(["A"])
-    link.table["*ESR?"] = "128"
-    with pytest.raises(InstrumentError, match="was switched off and on"):
+    del link.sent[:]
+    events = ["0"] * 20
+    events[0] = "128"
+    link.table["*ESR?"] = lambda: events.pop(0)
+    with pytest.raises(InstrumentError, match=r"was switched off and on.*it has been set up again"):
         meter.fetch()
+    assert "SENS:VOLT:DC:NPLC 1" in link.sent
+    meter.start(["A"])
+    assert meter.fetch()[0].reading_v == pytest.approx(0.85)
+
+
+def test_a_reboot_that_swallows_an_answer_is_found_before_the_next_reading(
+    rail: Make, instrument: Make, simple: Make
+) -> None:
+    link = simple(FULL)
+    meter = probe_meter(link, rail, instrument)
+    meter.identify()
+    meter.start(["A"])
+    link.table["FETC?"] = ""
+    with pytest.raises(InstrumentError, match="did not answer"):
+        meter.fetch()
+    events = ["128"] + ["0"] * 20
+    link.table |= {"FETC?": "0.85", "*ESR?": lambda: events.pop(0)}
+    del link.sent[:]
+    meter.start(["A"])
+    assert "SENS:VOLT:DC:RANG 1" in link.sent
+    assert meter.fetch()[0].reading_v == pytest.approx(0.85)
+    assert [note.what for note in meter.take_notes()] == ["meter 'meter' at scripted was set up again after trouble"]
+    assert meter.take_notes() == ()
+
+
+def test_a_simulated_meter_that_reboots_reads_on_as_it_was_told(rail: Make, instrument: Make) -> None:
+    clock = ManualClock()
+    inputs = Inputs(clock, CHANNELS)
+    rails = [rail("A", 1.2), rail("B", 0.85), rail("C", 0.9)]
+    meter = ScpiMeter(link=inputs.meter, instrument=instrument(nplc=2), channels=CHANNELS, rails=rails, clock=clock)
+    meter.identify()
+    inputs.meter.power_cycle()
+    meter.start(["A", "B"])
+    with pytest.raises(InstrumentError):
+        meter.fetch()
+    meter.start(["A", "B", "C"])
+    assert [reading.rail for reading in meter.fetch()] == ["A", "B", "C"]
+    inputs.meter.write("SENS:VOLT:DC:NPLC?")
+    assert inputs.meter.read(1.0).split(",") == ["+2.00000000E+00"] * 3
+
+
+def test_autozero_is_switched_off_in_the_first_spelling_that_is_taken(
+    rail: Make, instrument: Make, simple: Make
+) -> None:
+    link = simple(FULL | {"CAL:ZERO:AUTO": ""})
+    probe_meter(link, rail, instrument, autozero=False).identify()
+    assert [message for message in link.sent if "ZERO" in message] == [
+        "SENS:VOLT:DC:ZERO:AUTO OFF", "CAL:ZERO:AUTO OFF",
+    ]  # fmt: skip
+    with pytest.raises(InstrumentError, match=r"refuses 'SENS:VOLT:DC:ZERO:AUTO OFF': -113.*write `autozero: true`"):
+        probe_meter(simple(FULL), rail, instrument, autozero=False).identify()
+
+
+def test_autozero_off_halves_the_time_of_a_reading_of_the_simulated_meter(rail: Make, instrument: Make) -> None:
+    took_s = []
+    for autozero in (True, False):
+        clock = ManualClock()
+        inputs = Inputs(clock, CHANNELS)
+        meter = ScpiMeter(
+            link=inputs.meter,
+            instrument=instrument(nplc=10, autozero=autozero),
+            channels=CHANNELS,
+            rails=[rail("A", 1.2), rail("B", 0.85), rail("C", 0.9)],
+            clock=clock,
+        )
+        meter.identify()
+        before_s = clock.now_s()
+        meter.start(["A", "B", "C"])
+        meter.fetch()
+        took_s.append(clock.now_s() - before_s)
+    assert took_s[0] - took_s[1] == pytest.approx(3 * 10 / 50, rel=0.05)
+
+
+def test_the_scanner_waits_after_each_relay_as_the_bench_file_says(rail: Make, instrument: Make, simple: Make) -> None:
+    link = simple({**FULL, "ROUT:": ""})
+    meter = scanned_meter(link, rail, instrument, relay_delay_s=0.25)
+    meter.identify()
+    assert "TRIG:DEL 0.25" in link.sent
+    assert meter.take_notes() == ()
+    del link.table["TRIG:DEL"]
+    del link.table["ROUT:"]
+    link.table |= {"ROUT:SCAN": ""}
+    meter.identify()
+    assert "takes no settle delay of 0.25 s" in meter.take_notes()[0].what
+
+
+def test_a_meter_that_takes_its_power_line_for_another_one_is_told(rail: Make, instrument: Make, simple: Make) -> None:
+    meter = probe_meter(simple(FULL | {"SYST:LFR?": "60"}), rail, instrument)
+    meter.identify()
+    assert "takes its power line for 60 Hz where the bench file says `line: 50 Hz`" in meter.take_notes()[0].what
+
+
+REFERENCES = (
+    ReferenceChannel(name="shorted", channel=119, value_v=0.0, within_v=10e-6),
+    ReferenceChannel(name="check standard", channel=120, value_v=1.0, within_v=50e-6),
+)
+
+
+def test_reads_what_is_known_on_a_range_of_its_own(rail: Make, instrument: Make) -> None:
+    clock = ManualClock()
+    inputs = Inputs(clock, CHANNELS | {"short": 119, "standard": 120})
+    inputs.volts |= {119: 3e-6, 120: 1.00002}
+    rails = [rail("A", 1.2), rail("B", 0.85), rail("C", 0.9)]
+    meter = ScpiMeter(
+        link=inputs.meter, instrument=instrument(references=REFERENCES), channels=CHANNELS, rails=rails, clock=clock
+    )
+    meter.identify()
+    assert meter.rails == ("A", "B", "C")
+    short, standard = meter.read_references()
+    assert (short.reference.name, standard.reference.name) == ("shorted", "check standard")
+    assert short.reading_v == pytest.approx(3e-6, abs=3e-6)
+    assert standard.reading_v == pytest.approx(1.00002, abs=10e-6)
+    inputs.meter.write("SENS:VOLT:DC:RANG? (@119)")
+    assert float(inputs.meter.read(1.0)) == 0.1
+    meter.start(["A", "B", "C"])
+    assert len(meter.fetch()) == 3
+
+
+def test_a_reference_that_overloads_is_told_as_it_is(rail: Make, instrument: Make) -> None:
+    clock = ManualClock()
+    inputs = Inputs(clock, CHANNELS | {"short": 119})
+    inputs.volts[119] = 5.0
+    meter = ScpiMeter(
+        link=inputs.meter,
+        instrument=instrument(references=REFERENCES[:1]),
+        channels=CHANNELS,
+        rails=[rail("A", 1.2), rail("B", 0.85), rail("C", 0.9)],
+        clock=clock,
+    )
+    meter.identify()
+    (short,) = meter.read_references()
+    assert short.reading_v == 9.9e37
+
+
+def test_a_reference_beyond_every_range_is_a_fault_of_the_bench_file(
+    rail: Make, instrument: Make, simple: Make
+) -> None:
+    references = (ReferenceChannel(name="check standard", channel=120, value_v=2000.0, within_v=1.0),)
+    with pytest.raises(PlanError, match="references: the check standard may show 2001 V, beyond the range of 1000 V"):
+        scanned_meter(simple(FULL), rail, instrument, references=references)
+
+
+def test_speaks_in_the_words_of_its_dialect(rail: Make, instrument: Make, simple: Make) -> None:
+    words = MeterDialect(
+        format="1", title="another", role="meter", reset=("RESET",), configure="FUNC VDC", range="RNG {range}",
+        ask_range=None, nplc="INTEG {nplc}", ask_nplc=None, ask_line=None, start=None, read="MEASURE?", error="ERR?",
+        set_up=("FILTER OFF",),
+    )  # fmt: skip
+    table = dict.fromkeys(["RESET", "FUNC VDC", "RNG", "INTEG", "FILTER"], "") | {
+        "MEASURE?": "0.85", "ERR?": "0,none", "*ESR?": "0",
+    }  # fmt: skip
+    link = simple(table)
+    clock = ManualClock()
+    meter = ScpiMeter(
+        link=link, instrument=instrument(), channels={}, rails=[rail("A", 0.85)], clock=clock, dialect=words
+    )
+    meter.identify()
+    meter.start(["A"])
+    assert meter.fetch()[0].reading_v == pytest.approx(0.85)
+    assert [message for message in link.sent if message not in ("*OPC?", "*ESR?", "ERR?", "*IDN?")] == [
+        "RESET", "FUNC VDC", "RNG 1", "FILTER OFF", "INTEG 1", "MEASURE?", "MEASURE?",
+    ]  # fmt: skip
 
 
 def test_the_scan_list_is_sent_only_when_it_changes(rail: Make, instrument: Make) -> None:

@@ -1,0 +1,35 @@
+"""What a driver may be able to do besides the duties of its port; whoever is interested asks with isinstance."""
+
+from dataclasses import dataclass
+from typing import Protocol, runtime_checkable
+
+from cornerrun.bench.ports import Note
+from cornerrun.plan.bench_file import ReferenceChannel
+
+__all__ = ["ReadsReferences", "ReferenceReading", "TakesNotes"]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ReferenceReading:
+    """What a meter read of something known; overload and NaN may stand here, for they are out of every bound."""
+
+    reference: ReferenceChannel
+    reading_v: float
+
+
+@runtime_checkable
+class ReadsReferences(Protocol):
+    """A meter with something known on channels of its own."""
+
+    def read_references(self) -> tuple[ReferenceReading, ...]:
+        """Read every reference that the bench file names, once."""
+        ...
+
+
+@runtime_checkable
+class TakesNotes(Protocol):
+    """A driver that sees what a reader of the report must know."""
+
+    def take_notes(self) -> tuple[Note, ...]:
+        """Hand over what was seen since this was last called."""
+        ...
