@@ -24,6 +24,12 @@ from cornerrun.cli.common import json_option, open_store, store_options
     "--figures", "figures_dir", metavar="FOLDER", type=click.Path(path_type=Path), help="Write figures: SVG and PNG."
 )
 @click.option("--template", metavar="XLSX", type=click.Path(path_type=Path), help="Fill this template, not our own.")
+@click.option(
+    "--released",
+    metavar="PLAN",
+    type=click.Path(path_type=Path),
+    help="A plan that was approved: the sign-off lists what this run's plan asks for otherwise.",
+)
 @click.option("--junit", "junit_path", metavar="FILE", type=click.Path(path_type=Path), help="Write JUnit XML to FILE.")
 @click.option(
     "--parquet", "parquet_dir", metavar="FOLDER", type=click.Path(path_type=Path), help="Write every table as Parquet."
@@ -40,6 +46,7 @@ def command(
     page_path: str | None,
     figures_dir: Path | None,
     template: Path | None,
+    released: Path | None,
     junit_path: Path | None,
     parquet_dir: Path | None,
     csv_dir: Path | None,
@@ -50,7 +57,7 @@ def command(
 
     with open_store(results_dir, store_url, must_exist=True) as store:
         run_id = store.find(run or "last").run_id
-        wanted = workbook or out_path is not None or template is not None
+        wanted = workbook or out_path is not None or template is not None or released is not None
         written = write_reports(
             store,
             run_id,
@@ -58,6 +65,7 @@ def command(
             workbook=wanted,
             target=out_path,
             template=template,
+            released=released,
             page=page_path is not None,
             page_target=Path(page_path) if page_path else None,
             exports=Exports(csv=csv_dir, parquet=parquet_dir, junit=junit_path, figures=figures_dir),

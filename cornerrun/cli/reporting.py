@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from cornerrun.errors import ReportError
 
 if TYPE_CHECKING:
+    from cornerrun.plan.model import Plan
     from cornerrun.report.summary_model import Summary
     from cornerrun.results.records import RunData
     from cornerrun.results.store import Store
@@ -41,6 +42,7 @@ def write_reports(
     workbook: bool,
     target: Path | None = None,
     template: Path | None = None,
+    released: Path | None = None,
     page: bool = False,
     page_target: Path | None = None,
     exports: Exports | None = None,
@@ -50,30 +52,36 @@ def write_reports(
     The workbook goes to ``target``, or to ``results_dir``/RUN/report.xlsx; ``template`` is the user's own. The page
     goes to ``page_target``, or beside the workbook as report.html.
     """
+    from cornerrun.plan.load import load_plan
+    from cornerrun.plan.serial import plan_from_json
     from cornerrun.report.machine import to_json
     from cornerrun.report.summary import summarise
     from cornerrun.report.text import to_text
+    from cornerrun.results.control import mark_void
 
     data = store.load(run_id)
-    summary = summarise(data, runs=store.runs(serial=data.run.serial))
+    plan = plan_from_json(data.run.plan_json)
+    data = mark_void(plan, data)
+    summary = summarise(data, plan=plan, runs=store.runs(serial=data.run.serial))
     paths = []
     if workbook:
         from cornerrun.report.workbook import write_workbook
 
+        approved = None if released is None else load_plan(released)
         path = target or results_dir / run_id / "report.xlsx"
         _make_folder_of(path)
-        paths.append(write_workbook(data, path, summary=summary, template=template))
+        paths.append(write_workbook(data, path, summary=summary, plan=plan, template=template, released=approved))
     if page:
         from cornerrun.report.page.run_page import write_page
 
         path = page_target or results_dir / run_id / "report.html"
         _make_folder_of(path)
-        paths.append(write_page(data, path, summary=summary))
-    paths.extend(_exported(data, summary, exports or Exports()))
+        paths.append(write_page(data, path, summary=summary, plan=plan))
+    paths.extend(_exported(data, plan, summary, exports or Exports()))
     return Written(text=to_text(summary), machine=to_json(summary), paths=tuple(paths))
 
 
-def _exported(data: "RunData", summary: "Summary", exports: Exports) -> tuple[Path, ...]:
+def _exported(data: "RunData", plan: "Plan", summary: "Summary", exports: Exports) -> tuple[Path, ...]:
     paths: tuple[Path, ...] = ()
     if exports.csv is not None:
         from cornerrun.results.export import export_csv
@@ -89,10 +97,9 @@ def _exported(data: "RunData", summary: "Summary", exports: Exports) -> tuple[Pa
         _make_folder_of(exports.junit)
         paths += (write_junit(summary, data, exports.junit),)
     if exports.figures is not None:
-        from cornerrun.plan.serial import plan_from_json
         from cornerrun.report.figures.gallery import write_figures
 
-        paths += write_figures(plan_from_json(data.run.plan_json), summary, data, exports.figures)
+        paths += write_figures(plan, summary, data, exports.figures)
     return paths
 
 

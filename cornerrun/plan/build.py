@@ -54,6 +54,7 @@ def build_plan(
     """Turn a plan file without problems into a plan: groups spelled out, chains of rails resolved, SI units."""
     return Plan(
         title=file.title,
+        purpose=file.purpose or "",
         board=BoardName(name=file.board.name, revision=file.board.revision),
         bench=None if file.bench is None else directory / file.bench,
         devices={name: _device(name, device) for name, device in file.devices.items()},

@@ -28,6 +28,7 @@ class PlanFile(FileModel):
 
     format: FormatNumber = Field(examples=["1"])
     title: Text = Field(examples=["Tide-gauge node, quick margin screen"])
+    purpose: Text | None = Field(default=None, examples=["design validation; requirements PWR-12, PWR-13"])
     board: BoardFile = Field(examples=["{name: tide-gauge node, revision: C}"])
     bench: Text | None = None
     limits: Text | None = None

@@ -293,6 +293,7 @@ class Plan:
     directory: Path
     proof: Proof | None = None
     trim: TrimSweep | None = None
+    purpose: str = ""
 
     def rail(self, name: str) -> Rail:
         """Look up a rail by name; KeyError if there is none."""

@@ -2,14 +2,15 @@
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from datetime import UTC, datetime
 
 from openpyxl.cell import Cell
-from openpyxl.utils import get_column_letter, quote_sheetname
+from openpyxl.utils import get_column_letter
+from openpyxl.worksheet.formula import ArrayFormula
 from openpyxl.worksheet.properties import PageSetupProperties
 from openpyxl.worksheet.worksheet import Worksheet
 
+from cornerrun.report.blocks import Block, Column, Formula, name_table
 from cornerrun.report.cell_text import cell_text, looks_like_formula
 from cornerrun.report.looks import Style, marked, style_of
 from cornerrun.report.package import Cached
@@ -24,47 +25,9 @@ __all__ = ["Block", "Book", "Column", "Formula", "Page"]
 # Of ten-point letters: how many fit a unit of column width, and how high a line is; both measured on renderings.
 _LETTERS_A_UNIT = 1.05
 _LINE_POINTS = 13.0
+# Comparisons that recalculating takes: some seconds in the common programs. Chosen; beyond it values stand alone.
+_MOST_LOOKS = 60_000_000
 _MOST_POINTS = 400  # just below what a row may have
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Formula:
-    """A live formula, without its equals sign, and the value that Python found for it."""
-
-    text: str
-    cached: Cached
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Column:
-    """A column of a table: its heading, the style of its cells, its width in characters."""
-
-    head: str
-    style: Style = Style.TEXT
-    width: float = 12
-    is_turned: bool = False
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Block:
-    """A table that was written: where its rows lie. Without rows, its one empty row stands for them."""
-
-    title: str
-    first_row: int
-    last_row: int
-    column: int
-    heads: tuple[str, ...]
-
-    def letter(self, head: str) -> str:
-        """Return the letter of the column below a heading; KeyError for one that is not there."""
-        if head not in self.heads:
-            raise KeyError(head)
-        return get_column_letter(self.column + self.heads.index(head))
-
-    def cells(self, head: str) -> str:
-        """Return the cells below a heading as an absolute reference that any sheet may use."""
-        letter = self.letter(head)
-        return f"{quote_sheetname(self.title)}!${letter}${self.first_row}:${letter}${self.last_row}"
 
 
 class Page:
@@ -99,7 +62,8 @@ class Page:
         if style is not None:
             cell.style = style.value
         if isinstance(value, Formula):
-            cell.value = f"={value.text}"
+            text = f"={value.text}"
+            cell.value = ArrayFormula(cell.coordinate, text) if value.is_array else text
             self._cached[cell.coordinate] = value.cached
         elif isinstance(value, datetime):
             look = cell.number_format
@@ -113,6 +77,10 @@ class Page:
             cell.value = value
         elif value is not None:
             raise TypeError(f"{type(value).__name__} has no place in a cell")
+
+    def restyle(self, row: int, column: int, style: Style) -> None:
+        """Give a cell another look than its column's."""
+        self.sheet.cell(row, column).style = style.value
 
     def span(self, row: int, column: int, value: object, style: Style, *, columns: int) -> None:
         """Write a cell that reaches over columns."""
@@ -168,11 +136,15 @@ class Page:
         heads = tuple(item.head for item in columns)
         return Block(title=self.title, first_row=row + 1, last_row=row + max(rows, 1), column=column, heads=heads)
 
-    def freeze(self, block: Block, *, columns: int) -> None:
-        """Freeze the headings and first columns of a table, let it be filtered, and repeat its headings in print."""
-        first, last = get_column_letter(block.column), get_column_letter(block.column + len(block.heads) - 1)
+    def freeze(self, block: Block, *, columns: int, name: str, width: int | None = None) -> None:
+        """Freeze the headings and first columns of a table, let it be filtered, and repeat its headings in print.
+
+        The table becomes a named one, ``name``, over its first ``width`` columns (all of them unless given), and a
+        range of the same cells is named ``name`` with ``_rows`` behind it: a pivot table takes either at once.
+        """
+        first = get_column_letter(block.column)
         head = block.first_row - 1
-        self.sheet.auto_filter.ref = f"{first}{head}:{last}{block.last_row}"
+        name_table(self.sheet, block, name, width=width or len(block.heads))
         self.sheet.freeze_panes = f"{get_column_letter(block.column + columns)}{block.first_row}"
         self.sheet.print_title_rows = f"{head}:{head}"
         self.sheet.print_title_cols = f"{first}:{get_column_letter(block.column + columns - 1)}"
@@ -185,6 +157,7 @@ class Book:
         self.template = template
         self.cached: dict[str, dict[str, Cached]] = {}
         self.streams: list[RowStream] = []
+        self._looks = 0
         self._given_widths = {name: _given_widths(anchor.sheet) for name, anchor in template.anchors.items()}
 
     def page(self, name: str) -> Page:
@@ -197,6 +170,15 @@ class Book:
         """Return a further sheet that is filled from the same cell on as a page."""
         cached = self.cached.setdefault(sheet.title, {})
         return Page(sheet, page.row, page.column, cached, _given_widths(sheet))
+
+    def page_or_further(self, name: str, title: str, guide: str) -> Page:
+        """Return the sheet that an anchor points into; where the template has none of that name, add a sheet."""
+        return self.page(name) if name in self.template.anchors else self.further_page(title, guide)
+
+    def may_look(self, cells: int, rows: int) -> bool:
+        """Tell whether so many formulas over so many rows each leave the workbook quick to recalculate."""
+        self._looks += cells * rows
+        return self._looks <= _MOST_LOOKS
 
     def further_page(self, title: str, guide: str) -> Page:
         """Add a sheet behind those of the template, in its styles; a title that is taken gets a number."""

@@ -23,6 +23,14 @@ _WORTH_TELLING = {
     Outcome.NO_ANSWER: "error",
 }
 
+_KINDS = {
+    ("overrid",): "override",
+    ("bus traffic",): "bus trouble",
+    ("again", "twice", "did not repeat"): "retry",
+    ("configuration changed",): "configuration changed",
+    ("captured:", "status "): "registers",
+}
+
 
 def anomalies(data: RunData, points: Sequence[ControlPoint]) -> tuple[Anomaly, ...]:
     """List all that went another way than planned, in order of time; findings about the whole run come last."""
@@ -60,7 +68,12 @@ def _from_visits(data: RunData) -> Iterable[Anomaly]:
 def _from_events(data: RunData) -> Iterable[Anomaly]:
     for event in data.events:
         severity = event.severity if event.severity in ("note", "warning", "error") else "warning"
-        yield _anomaly("event", severity, event.what, at_s=event.at_s, rail=event.rail)
+        yield _anomaly(_kind_of(event.what), severity, event.what, at_s=event.at_s, rail=event.rail)
+
+
+def _kind_of(what: str) -> str:
+    """Sort an event by the words that the run writes; "event" where none is known."""
+    return next((kind for words, kind in _KINDS.items() if any(word in what for word in words)), "event")
 
 
 def _from_controls(points: Sequence[ControlPoint]) -> Iterable[Anomaly]:

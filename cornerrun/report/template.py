@@ -17,7 +17,7 @@ from cornerrun.errors import ReportError
 from cornerrun.report.looks import Style
 from cornerrun.report.parts import sheet_parts
 
-__all__ = ["ANCHORS", "Anchor", "Template", "find_template", "losses", "open_template"]
+__all__ = ["ANCHORS", "FURTHER_ANCHORS", "Anchor", "Template", "find_template", "losses", "open_template"]
 
 ANCHORS = (
     "cr_summary",
@@ -35,6 +35,9 @@ ANCHORS = (
     "cr_plan",
 )
 """Defined names: each points to the cell where the report begins to fill its sheet, in the order of the sheets."""
+
+FURTHER_ANCHORS = ("cr_signoff", "cr_trials", "cr_interaction", "cr_guide")
+"""Names that a template may hold as well; where one is missing, its sheet is added behind all others."""
 
 _FILE = "workbook.xlsx"
 _README = "results_template/README.md says what a template must hold"
@@ -128,7 +131,8 @@ def open_template(path: Path) -> Template:
         raise ReportError(f"{path}: is no workbook that can be read: {error}; {_README}") from error
     problems = _missing_styles(workbook)
     anchors: dict[str, Anchor] = {}
-    for name in ANCHORS:
+    further = [name for name in FURTHER_ANCHORS if name in workbook.defined_names]
+    for name in (*ANCHORS, *further):
         found = _anchor(workbook, name)
         if isinstance(found, Anchor):
             anchors[name] = found

@@ -16,7 +16,6 @@ from openpyxl.worksheet.properties import PageSetupProperties
 from openpyxl.worksheet.worksheet import Worksheet
 
 from cornerrun.report.looks import Style
-from cornerrun.report.template import ANCHORS
 
 __all__ = ["make_template"]
 
@@ -34,6 +33,10 @@ _TITLES = {
     "cr_summary": (
         "Summary",
         "What failed, where, how sure.   ● passed   ■ the product failed   ▲ open, or bench trouble   ○ not run",
+    ),
+    "cr_signoff": (
+        "Sign-off",
+        "What a reviewer must find before putting a name below it; every number stands on another sheet as well.",
     ),
     "cr_corners": (
         "Corners",
@@ -64,13 +67,22 @@ _TITLES = {
         "Telemetry",
         "One row a rail: device reading less meter reading. Uncertainties are expanded, 95 %, the meter's included.",
     ),
+    "cr_interaction": (
+        "Interaction",
+        "Wiring proof: a row a rail that was stepped alone, by what share of that step each rail moved along.",
+    ),
     "cr_numbers": (
         "Numbers",
         "One row a number that a check returned at a corner, the nearest to its limit first, distances in its unit.",
     ),
     "cr_readings": ("Readings", "One row a rail and visit. Trim error is empty where no meter read the rail."),
+    "cr_trials": (
+        "Trials",
+        "One row a check and visit. Trials have a verdict; one that hung where the control point passed has failed.",
+    ),
     "cr_events": ("Events", "All that went another way than planned, in order of time; then registers as captured."),
     "cr_plan": ("Plan", "What was asked for, with what, and where it is written."),
+    "cr_guide": ("Guide", "What each column means, and how the workbook is to be read."),
 }
 # How many pages wide a sheet prints; None: at a fixed scale, broken where the report says.
 _PAGES_WIDE: Mapping[str, int | None] = {"cr_corners": None, "cr_rails": 2, "cr_accuracy": 2}
@@ -82,8 +94,7 @@ def make_template(path: Path) -> None:
     for style in _styles():
         book.add_named_style(style)
     book.remove(book.worksheets[0])
-    for anchor in ANCHORS:
-        title, guide = _TITLES[anchor]
+    for anchor, (title, guide) in _TITLES.items():
         sheet = book.create_sheet(title)
         _lay_out(sheet, guide, pages_wide=_PAGES_WIDE.get(anchor, 1))
         name = DefinedName(anchor, attr_text=f"'{title}'!$A$4")

@@ -15,15 +15,21 @@ from cornerrun.report.sheets.corners import fill_corners, fill_visits
 from cornerrun.report.sheets.counts import Blocks
 from cornerrun.report.sheets.culprits import fill_culprits
 from cornerrun.report.sheets.events import fill_events
+from cornerrun.report.sheets.guide import fill_guide
+from cornerrun.report.sheets.interaction import fill_interaction
 from cornerrun.report.sheets.numbers import fill_numbers
 from cornerrun.report.sheets.plan import fill_plan
 from cornerrun.report.sheets.rails import fill_rails
-from cornerrun.report.sheets.readings import fill_readings
+from cornerrun.report.sheets.readings import fill_readings, judge_readings
 from cornerrun.report.sheets.setpoints import fill_setpoints
+from cornerrun.report.sheets.signoff import fill_signoff
+from cornerrun.report.sheets.sources import Sources
 from cornerrun.report.sheets.summary import fill_summary
 from cornerrun.report.sheets.telemetry import fill_telemetry
+from cornerrun.report.sheets.trials import fill_trials
 from cornerrun.report.summary_model import Summary
 from cornerrun.report.template import find_template, open_template
+from cornerrun.results.control import mark_void
 from cornerrun.results.records import RunData
 
 if TYPE_CHECKING:
@@ -41,12 +47,14 @@ def write_workbook(
     template: Path | None = None,
     rows_a_sheet: int | None = None,
     comparison: "RunComparison | None" = None,
+    released: Plan | None = None,
 ) -> Path:
     """Write the workbook of a run to a file and return its path.
 
     ``summary`` and ``plan`` default to what the run itself says, ``template`` to the one that came with the product.
     ``rows_a_sheet`` bounds the rows of readings in a sheet; by default the file format does. The same run and template
-    give the same cells. ``comparison`` adds a sheet that puts the run beside an earlier one.
+    give the same cells. ``comparison`` adds a sheet that puts the run beside an earlier one. ``released`` is
+    a plan that was approved: the sign-off lists what the run's plan asks for otherwise.
     Raises ReportError if the template cannot be used or the file cannot be written.
     """
     if path.is_dir():
@@ -55,6 +63,7 @@ def write_workbook(
         from cornerrun.plan.serial import plan_from_json
 
         plan = plan_from_json(data.run.plan_json)
+    data = mark_void(plan, data)
     if summary is None:
         from cornerrun.report.summary import summarise
 
@@ -62,23 +71,31 @@ def write_workbook(
     opened = open_template(template or find_template())
     book = Book(opened)
     fill_placeholders(opened.workbook, placeholders(summary))
+    judged = judge_readings(plan, data)
+    readings = fill_readings(book, data, judged, rows_a_sheet=rows_a_sheet)
+    trials = fill_trials(book, summary, plan, data)
+    visits = fill_visits(book, data, plan)
+    sources = Sources(visits=visits, readings=readings, trials=trials)
     blocks = Blocks(
         data=data,
         page=book.page,
-        visits=fill_visits(book, data, plan),
-        corners=fill_corners(book, summary, plan),
-        checks=fill_checks(book, summary),
-        rails=fill_rails(book, summary, plan),
+        visits=visits,
+        corners=fill_corners(book, summary, plan, sources),
+        checks=fill_checks(book, summary, plan, sources),
+        rails=fill_rails(book, summary, plan, sources),
         accuracy=fill_accuracy(book, summary),
-        readings=fill_readings(book, data, rows_a_sheet=rows_a_sheet),
+        readings=readings,
         events=fill_events(book, summary, data),
     )
     fill_culprits(book, summary)
-    fill_setpoints(book, summary, plan, data)
+    fill_setpoints(book, summary, plan, data, sources)
     fill_telemetry(book, summary)
+    fill_interaction(book, summary)
     fill_numbers(book, summary)
     fill_plan(book, summary, plan, data)
     fill_summary(book, summary, blocks)
+    fill_signoff(book, summary, plan, data, blocks.events, released=released)
+    fill_guide(book)
     if comparison is not None:
         from cornerrun.report.sheets.comparison import fill_comparison
 

@@ -1,14 +1,14 @@
 """Control points: how far nominal has moved over a run, and which visits that makes void."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from cornerrun.plan.model import Plan
-from cornerrun.results.records import Outcome, Reading, VisitRecord
+from cornerrun.results.records import Outcome, Reading, RunData, VisitRecord
 from cornerrun.units import Kind, show
 
-__all__ = ["ControlPoint", "ControlReading", "control_points", "good_visits", "void_ordinals"]
+__all__ = ["ControlPoint", "ControlReading", "control_points", "good_visits", "mark_void", "void_ordinals"]
 
 _NOT_THERE = {Outcome.ABORTED, Outcome.SKIPPED, Outcome.NOT_RUN}
 
@@ -114,3 +114,15 @@ def good_visits(plan: Plan, visits: Sequence[VisitRecord]) -> tuple[VisitRecord,
     """Leave out the visits that are void."""
     void = void_ordinals(plan, visits)
     return tuple(record for record in visits if record.visit.ordinal not in void)
+
+
+def mark_void(plan: Plan, data: RunData) -> RunData:
+    """Mark the visits that are void, so that every report leaves out the same ones."""
+    void = void_ordinals(plan, data.visits)
+    if all(record.visit.is_void == (record.visit.ordinal in void) for record in data.visits):
+        return data
+    visits = tuple(
+        replace(record, visit=replace(record.visit, is_void=True)) if record.visit.ordinal in void else record
+        for record in data.visits
+    )
+    return replace(data, visits=visits)

@@ -26,7 +26,7 @@ def poisoned(path, target):
         for name in source.namelist():
             content = source.read(name)
             if name.startswith("xl/worksheets/sheet"):
-                pattern = rb'(<c r="[A-Z]+\d+"(?: s="\d+")?)(?: t="\w+")?>(<f>[^<]*</f>)<v>[^<]*</v>'
+                pattern = rb'(<c r="[A-Z]+\d+"(?: s="\d+")?)(?: t="\w+")?>(<f(?: [^>]*)?>[^<]*</f>)<v>[^<]*</v>'
                 content, found = re.subn(pattern, rb"\1>\2<v>%f</v>" % POISON, content)
                 count += found
             copy.writestr(name, content)

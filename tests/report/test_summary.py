@@ -293,7 +293,7 @@ def test_faults_and_events_stand_among_the_anomalies_in_order_of_time():
         Event(at_s=0.5, at_utc=START + timedelta(seconds=0.5), severity="warning", what="a read was tried twice"),
     )
     anomalies = summary_of(plan, visits, events=events).anomalies
-    assert [item.kind for item in anomalies] == ["event", "over-voltage"]
+    assert [item.kind for item in anomalies] == ["retry", "over-voltage"]
     assert anomalies[1].text == "originator CORE; followed by IO: own OV bit"
 
 

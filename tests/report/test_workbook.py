@@ -18,6 +18,7 @@ from cornerrun.results.records import EndState, Event, Outcome, Reading, RunResu
 
 SHEETS = [
     "Summary",
+    "Sign-off",
     "Corners",
     "Visits",
     "Checks",
@@ -26,10 +27,13 @@ SHEETS = [
     "Set-point accuracy",
     "Set-points",
     "Telemetry",
+    "Interaction",
     "Numbers",
     "Readings",
+    "Trials",
     "Events",
     "Plan",
+    "Guide",
 ]
 
 
@@ -52,12 +56,13 @@ def table(sheet, head_row=4):
 def test_the_sheets_are_there_in_order_with_frozen_filtered_headings(tmp_path):
     book, _ = workbook(tmp_path)
     assert book.sheetnames == SHEETS
-    for title in SHEETS[1:-1]:
-        if title == "Culprits":
-            continue  # several tables below each other: nothing to filter
-        sheet = book[title]
-        assert sheet.freeze_panes is not None, title
-        assert sheet.auto_filter.ref, title
+    several = {"Summary", "Sign-off", "Culprits", "Interaction", "Plan", "Guide"}  # tables below each other, or none
+    for title in SHEETS:
+        if title not in several:
+            sheet = book[title]
+            assert sheet.freeze_panes is not None, title
+            (named,) = sheet.tables.values()
+            assert named.autoFilter.ref == named.ref, title
 
 
 def test_the_summary_says_what_failed_where_and_how_sure(tmp_path):

@@ -17,6 +17,7 @@ from cornerrun.report.figures.trim import trim_errors
 from cornerrun.report.png import write_png
 from cornerrun.report.summary_model import Summary
 from cornerrun.report.svg import to_svg
+from cornerrun.results.control import mark_void
 from cornerrun.results.records import RunData
 
 __all__ = ["figures", "write_drawings", "write_figures"]
@@ -24,6 +25,7 @@ __all__ = ["figures", "write_drawings", "write_figures"]
 
 def figures(plan: Plan, summary: Summary, data: RunData) -> Mapping[str, Drawing]:
     """Draw every figure that the run has something to show in."""
+    data = mark_void(plan, data)
     drawn = {
         "corners": corner_map(plan, summary, data),
         "pass-shares": pass_shares(summary),

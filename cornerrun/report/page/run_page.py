@@ -22,6 +22,7 @@ from cornerrun.report.page.tables import (
 )
 from cornerrun.report.page.visits import embedded, visit_data
 from cornerrun.report.summary_model import Summary
+from cornerrun.results.control import mark_void
 from cornerrun.results.records import RunData
 
 __all__ = ["run_page", "write_page"]
@@ -57,6 +58,7 @@ def run_page(
         from cornerrun.plan.serial import plan_from_json
 
         plan = plan_from_json(data.run.plan_json)
+    data = mark_void(plan, data)
     if summary is None:
         from cornerrun.report.summary import summarise
 

@@ -27,9 +27,9 @@ _RAIL = (
     Column(head="to (95 %)", style=Style.SIGNED_PERCENT, width=10),
     Column(head="at set-point", style=Style.VOLTS, width=11),
     Column(head="Gain error", style=Style.SIGNED_PERCENT, width=10),
-    Column(head="± ", style=Style.PERCENT, width=9),
+    Column(head="Gain ±", style=Style.PERCENT, width=9),
     Column(head="Offset", style=Style.MILLIVOLTS, width=12),
-    Column(head="±  ", style=Style.PLUS_MINUS_MILLIVOLTS, width=12),
+    Column(head="Offset ±", style=Style.PLUS_MINUS_MILLIVOLTS, width=12),
     Column(head="Non-linearity", style=Style.PLUS_MINUS_MILLIVOLTS, width=12),
     Column(head="Repeat-ability", style=Style.PLUS_MINUS_MILLIVOLTS, width=12),
     Column(head="Meter specification there ±", style=Style.PLUS_MINUS_MILLIVOLTS, width=13),
@@ -69,7 +69,7 @@ def fill_accuracy(book: Book, summary: Summary) -> Accuracy:
     # Charts take the rows of the rails that were measured, so these stand together.
     ordered = sorted(summary.trim, key=lambda item: item.status != "measured")
     block = page.table(page.row, page.column, _RAIL, _rail_rows(ordered))
-    page.freeze(block, columns=2)
+    page.freeze(block, columns=2, name="t_accuracy")
     for row, item in enumerate(ordered, start=block.first_row):
         decision = _CLAIM.get(item.claim)
         if decision is not None:

@@ -9,7 +9,9 @@ from openpyxl.worksheet.pagebreak import Break
 
 from cornerrun.plan.model import Plan
 from cornerrun.report.book import Block, Book, Column, Formula, Page
-from cornerrun.report.looks import Style, symbol_of
+from cornerrun.report.looks import Style, marked, symbol_of
+from cornerrun.report.sheets.live import at_least, exact_count, of_matching
+from cornerrun.report.sheets.sources import Sources
 from cornerrun.report.summary_model import CornerSummary, Summary
 from cornerrun.results.records import Outcome, RunData
 
@@ -51,6 +53,7 @@ _CHART = (
     Column(head="failed", style=Style.SHARE, width=9),
 )
 _BAR = "B34700"
+_LONGEST_HEAD = 200  # of a column of a table: programs take 255 letters
 _LONGEST_NAME = 44  # chosen: what fits beside a bar
 _REASON = Column(head="Why", style=Style.WRAPPED, width=50)
 
@@ -63,7 +66,7 @@ class Corners:
     chart: Block
 
 
-def fill_corners(book: Book, summary: Summary, plan: Plan) -> Corners:
+def fill_corners(book: Book, summary: Summary, plan: Plan, sources: Sources) -> Corners:
     """Fill the sheet Corners with the map of rails x corners at its right; return where the rows lie."""
     page = book.page("cr_corners")
     rails = plan.commanded_rails
@@ -82,10 +85,11 @@ def fill_corners(book: Book, summary: Summary, plan: Plan) -> Corners:
     page.height(page.row, min(max(32, 7 + 6.2 * longest), 180))
     page.head(page.row, page.column, columns)
     page.widths(page.column, [item.width for item in columns])
+    live = _Live.of(book, len(summary.corners), sources)
     for row, corner in enumerate(summary.corners, start=page.row + 1):
         worst = worst_shares.get(corner.name)
         values = [
-            *_corner_cells(corner, row, page.column, worst),
+            *_corner_cells(corner, row, page.column, worst, live),
             *(corner.condition_levels.get(name) for name in conditions),
         ]
         for offset, (column, value) in enumerate(zip(columns, values, strict=False)):
@@ -97,7 +101,7 @@ def fill_corners(book: Book, summary: Summary, plan: Plan) -> Corners:
             style = Style.MAP_NOMINAL if level == "nominal" else Style.MAP_HIGH if percent > 0 else Style.MAP_LOW
             page.put(row, page.column + offset, 0.0 if level == "nominal" else percent, style)
     block = page.block(page.row, page.column, columns, len(summary.corners))
-    page.freeze(block, columns=2)
+    page.freeze(block, columns=2, name="t_corners", width=len(_CORNER))
     if rails:
         # In print, the map of rails begins a page of its own.
         page.sheet.col_breaks.append(Break(id=page.column + len(_CORNER) + len(conditions) - 1))
@@ -129,24 +133,77 @@ def _chart_rows(page: Page, summary: Summary, shares: Mapping[str, float], colum
     return page.table(page.row, column, _CHART, rows)
 
 
-def _corner_cells(corner: CornerSummary, row: int, column: int, worst_share: float | None) -> Sequence[object]:
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Live:
+    """What corners are counted over; None where that would take too long to recalculate."""
+
+    visits: Block | None
+    trials: Block | None
+    readings: tuple[Block, ...] | None
+
+    @classmethod
+    def of(cls, book: Book, corners: int, sources: Sources) -> "_Live":
+        rows = sum(block.last_row - block.first_row + 1 for block in sources.readings)
+        visits, trials = sources.visits, sources.trials.rows
+        return cls(
+            visits=visits if book.may_look(2 * corners, visits.last_row) else None,
+            trials=trials if book.may_look(2 * corners, trials.last_row) else None,
+            readings=sources.readings if book.may_look(3 * corners, rows) else None,
+        )
+
+
+def _counts(corner: CornerSummary, cell: str, live: _Live) -> Sequence[object]:
+    visits: object = corner.visits
+    passed: object = corner.passed_visits
+    trials: object = corner.trials
+    failures: object = corner.failures
+    if live.visits is not None and not corner.outcomes.keys() & {Outcome.SKIPPED, Outcome.NOT_RUN}:
+        visits = exact_count(live.visits, "Corner", cell, ("Counts", "yes"), cached=corner.visits)
+    if live.visits is not None:
+        told = (("Counts", "yes"), ("Outcome", marked(Outcome.PASS)))
+        passed = exact_count(live.visits, "Corner", cell, *told, cached=corner.passed_visits)
+    if live.trials is not None:
+        counts = ("Counts", "yes")
+        trials = exact_count(live.trials, "Corner", cell, counts, head="Trials", cached=corner.trials)
+        failures = exact_count(live.trials, "Corner", cell, counts, head="Failed", cached=corner.failures)
+    return visits, passed, trials, failures
+
+
+def _worst(corner: CornerSummary, cell: str, live: _Live) -> object:
+    if corner.worst_distance_v is None:
+        return None
+    cached = corner.worst_distance_v * 1e3
+    if live.readings is None or len(live.readings) > 1:
+        return cached
+    key = ("Corner", cell)
+    return at_least(live.readings[0], "Window margin", "Window margin of target", key, cached=cached)
+
+
+def _longest(corner: CornerSummary, cell: str, live: _Live) -> object:
+    if corner.longest_settle_s is None or live.readings is None:
+        return corner.longest_settle_s
+    keys, words = (("Corner", cell),), (("Void", ""),)
+    return of_matching("MAX", live.readings, keys, "Settled after", words=words, cached=corner.longest_settle_s)
+
+
+def _corner_cells(
+    corner: CornerSummary, row: int, column: int, worst_share: float | None, live: _Live
+) -> Sequence[object]:
+    cell = f"${get_column_letter(column)}{row}"
     visits, visits_passed, worst = (get_column_letter(column + offset) for offset in (2, 3, 7))
     return (
         corner.name,
         corner.outcome,
-        corner.visits,
-        corner.passed_visits,
-        corner.trials,
-        corner.failures,
+        *_counts(corner, cell, live),
         Formula(
             text=f'IF({visits}{row}=0,"",{visits_passed}{row}/{visits}{row})',
             cached=corner.passed_visits / corner.visits if corner.visits else "",
         ),
         worst_share,
         None if worst_share is None else Formula(text=f"1-{worst}{row}", cached=1 - worst_share),
-        None if corner.worst_distance_v is None else corner.worst_distance_v * 1e3,
+        _worst(corner, cell, live),
         corner.worst_rail,
-        corner.longest_settle_s,
+        _longest(corner, cell, live),
         corner.scheme,
         _why(corner),
     )
@@ -168,7 +225,9 @@ def fill_visits(book: Book, data: RunData, plan: Plan) -> Block:
     page.height(page.row, 30)
     page.widths(page.column, [item.width for item in columns])
     block = page.table(page.row, page.column, columns, _visit_rows(data, plan))
-    page.freeze(block, columns=2)
+    heads = [item.head.casefold() for item in columns]
+    is_plain = len(set(heads)) == len(heads) and max(map(len, heads)) < _LONGEST_HEAD
+    page.freeze(block, columns=2, name="t_visits", width=None if is_plain else len(_VISIT))
     return block
 
 

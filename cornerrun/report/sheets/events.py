@@ -48,7 +48,7 @@ def fill_events(book: Book, summary: Summary, data: RunData) -> Block:
         page.put(row, page.column + 1, *_SEVERITIES[item.severity])
     if not summary.anomalies:
         page.put(block.first_row, page.column + 6, "nothing", Style.TEXT)
-    page.freeze(block, columns=2)
+    page.freeze(block, columns=2, name="t_events")
     captures = list(_captures(data))
     if captures:
         # A heading repeated in print would stand above the wrong table.

@@ -5,9 +5,22 @@ Names come from a plan, so no function here takes one for a pattern: COUNTIF and
 
 from collections.abc import Sequence
 
-from cornerrun.report.book import Block, Formula
+from cornerrun.report.blocks import Block, Formula
 
-__all__ = ["count_words", "exact_sum", "kth_smallest", "largest", "look_up", "non_empty", "signed_worst", "total"]
+__all__ = [
+    "at_least",
+    "count_words",
+    "exact_count",
+    "exact_sum",
+    "kth_smallest",
+    "largest",
+    "look_up",
+    "non_empty",
+    "of_matching",
+    "signed_worst",
+    "sum_of_rows",
+    "total",
+]
 
 
 def count_words(block: Block, *pairs: tuple[str, str], cached: int) -> Formula:
@@ -50,3 +63,54 @@ def signed_worst(block: Block, head: str, *, cached: float) -> Formula:
 def look_up(block: Block, head: str, *, key_head: str, cell: str, cached: float | str) -> Formula:
     """Find what stands in the first row whose number is that in a cell."""
     return Formula(text=f"INDEX({block.cells(head)},MATCH({cell},{block.cells(key_head)},0))", cached=cached)
+
+
+def sum_of_rows(block: Block, head: str, rows: tuple[int, int], *, cached: int) -> Formula:
+    """Sum the rows of a column that stand together."""
+    letter = block.letter(head)
+    sheet = block.cells(head).rpartition("!")[0]
+    return Formula(text=f"SUM({sheet}!${letter}${rows[0]}:${letter}${rows[1]})", cached=cached)
+
+
+def exact_count(
+    block: Block, name_head: str, cell: str, *words: tuple[str, str], head: str | None = None, cached: int
+) -> Formula:
+    """Count the rows of a name, letter by letter, in which columns hold words; or sum a column over them."""
+    terms = [f"EXACT({block.cells(name_head)},{cell})"]
+    terms += [f'({block.cells(column)}="{word}")' for column, word in words]
+    if head is not None:
+        # A comma, not a product: text or nothing in the column counts as nothing.
+        return Formula(text=f"SUMPRODUCT(1*{'*'.join(terms)},{block.cells(head)})", cached=cached)
+    return Formula(text=f"SUMPRODUCT(1*{'*'.join(terms)})", cached=cached)
+
+
+def of_matching(
+    function: str,
+    blocks: Sequence[Block],
+    keys: Sequence[tuple[str, str]],
+    head: str,
+    *,
+    words: Sequence[tuple[str, str]] = (),
+    cached: float,
+) -> Formula:
+    """Apply a function (MIN, MAX, AVERAGE, COUNT) to the numbers of a column in the rows that match.
+
+    In these, columns of ``keys`` equal cells, and columns of ``words`` hold those ("": nothing). The caller knows that
+    there is such a row.
+    """
+    parts = []
+    for block in blocks:
+        tests = "*".join(
+            (
+                *(f"EXACT({block.cells(name)},{cell})" for name, cell in keys),
+                *(f'({block.cells(name)}="{word}")' for name, word in words),
+            )
+        )
+        parts.append(f"IF({tests}*ISNUMBER({block.cells(head)}),{block.cells(head)})")
+    return Formula(text=f"{function}({','.join(parts)})", cached=cached, is_array=True)
+
+
+def at_least(block: Block, head: str, by: str, key: tuple[str, str], *, cached: float) -> Formula:
+    """Find what stands in the row of a name in which another column is smallest."""
+    chosen = f"IF(EXACT({block.cells(key[0])},{key[1]})*ISNUMBER({block.cells(by)}),{block.cells(by)})"
+    return Formula(text=f"INDEX({block.cells(head)},MATCH(MIN({chosen}),{chosen},0))", cached=cached, is_array=True)

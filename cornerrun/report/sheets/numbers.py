@@ -44,5 +44,5 @@ def fill_numbers(book: Book, summary: Summary) -> Block:
     block = page.table(page.row, page.column, _NUMBER, rows)
     if not summary.numbers:
         page.put(block.first_row, page.column, "no check returned a number", Style.TEXT)
-    page.freeze(block, columns=3)
+    page.freeze(block, columns=3, name="t_numbers")
     return block

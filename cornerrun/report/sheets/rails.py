@@ -1,11 +1,16 @@
 """The sheet Rails: how far each rail kept from its limits, how it settled, drifted, and how its telemetry agrees."""
 
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+from openpyxl.utils import get_column_letter
 
 from cornerrun.plan.model import Plan, Rail
-from cornerrun.report.book import Block, Book, Column
+from cornerrun.report.book import Block, Book, Column, Page
 from cornerrun.report.looks import Style
 from cornerrun.report.rail_nouns import ControlDrift, Margin, RailSummary
+from cornerrun.report.sheets.live import of_matching
+from cornerrun.report.sheets.sources import Sources
 from cornerrun.report.summary_model import Summary
 from cornerrun.results.decision import first_outcome
 from cornerrun.units import Kind, show
@@ -19,8 +24,8 @@ _RAIL = (
     Column(head="of target", style=Style.SIGNED_PERCENT, width=10),
     Column(head="at corner", style=Style.WRAPPED, width=34),
     Column(head="Hard-limit margin", style=Style.MILLIVOLTS, width=13),
-    Column(head="of target ", style=Style.SIGNED_PERCENT, width=10),
-    Column(head="at corner ", style=Style.WRAPPED, width=34),
+    Column(head="Hard-limit margin of target", style=Style.SIGNED_PERCENT, width=10),
+    Column(head="Hard limit at corner", style=Style.WRAPPED, width=34),
     Column(head="Nominal", style=Style.VOLTS, width=11),
     Column(head="Levels", style=Style.WRAPPED, width=26),
     Column(head="Hard limit from below", style=Style.VOLTS, width=11),
@@ -43,26 +48,30 @@ _RAIL = (
 )
 
 
-def fill_rails(book: Book, summary: Summary, plan: Plan) -> Block:
+def fill_rails(book: Book, summary: Summary, plan: Plan, sources: Sources) -> Block:
     """Fill the sheet; return where its rows lie."""
     page = book.page("cr_rails")
     rails = {rail.name: rail for rail in plan.rails}
     page.widths(page.column, [item.width for item in _RAIL])
     page.height(page.row, 42)
-    block = page.table(page.row, page.column, _RAIL, _rail_rows(summary, rails))
-    page.freeze(block, columns=2)
+    block = page.table(page.row, page.column, _RAIL, _rail_rows(book, page, summary, rails, sources))
+    page.freeze(block, columns=2, name="t_rails")
     return block
 
 
-def _rail_rows(summary: Summary, planned: Mapping[str, Rail]) -> Iterator[Sequence[object]]:
+def _rail_rows(
+    book: Book, page: Page, summary: Summary, planned: Mapping[str, Rail], sources: Sources
+) -> Iterator[Sequence[object]]:
+    readings = sources.readings if book.may_look(4 * len(summary.rails), sources.reading_rows) else ()
     drifts = {drift.rail: drift for drift in summary.drift}
-    for item in summary.rails:
+    for row, item in enumerate(summary.rails, start=page.row + 1):
         error = item.telemetry_error_v
+        find = _Find(readings=readings, keys=(("Rail", f"${get_column_letter(page.column)}{row}"),))
         yield (
             item.rail,
             first_outcome(tuple(item.outcomes)),
-            *_margin_cells(item.window),
-            *_margin_cells(item.hard_limit),
+            *_margin_cells(item.window, find, "Window margin"),
+            *_margin_cells(item.hard_limit, find, "Hard-limit margin"),
             item.nominal_v,
             _levels_text(item),
             item.hard_limits.min_v,
@@ -72,7 +81,7 @@ def _rail_rows(summary: Summary, planned: Mapping[str, Rail]) -> Iterator[Sequen
             item.samples,
             item.visits,
             item.moves,
-            item.longest_settle_s,
+            find.number("MAX", "Settled after", item.longest_settle_s),
             None if error is None or error.estimate is None else error.estimate * 1e3,
             None if error is None else error.half_width * 1e3,
             None if item.worst_telemetry_error_v is None else item.worst_telemetry_error_v * 1e3,
@@ -82,10 +91,23 @@ def _rail_rows(summary: Summary, planned: Mapping[str, Rail]) -> Iterator[Sequen
         )
 
 
-def _margin_cells(margin: Margin | None) -> Sequence[object]:
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Find:
+    """Makes live formulas over readings; without readings, values stand alone."""
+
+    readings: tuple[Block, ...]
+    keys: tuple[tuple[str, str], ...]
+
+    def number(self, function: str, head: str, cached: float | None) -> object:
+        if cached is None or not self.readings:
+            return cached
+        return of_matching(function, self.readings, self.keys, head, words=(("Void", ""),), cached=cached)
+
+
+def _margin_cells(margin: Margin | None, find: _Find, head: str) -> Sequence[object]:
     if margin is None:
         return None, None, "not measured"
-    return margin.distance_v * 1e3, margin.distance_ratio, f"{margin.corner} ({margin.side})"
+    return find.number("MIN", head, margin.distance_v * 1e3), margin.distance_ratio, f"{margin.corner} ({margin.side})"
 
 
 def _drift_cells(drift: ControlDrift | None) -> Sequence[object]:

@@ -20,9 +20,9 @@ _RAIL = (
     Column(head="at set-point", style=Style.VOLTS, width=12),
     Column(head="Plan states ±", style=Style.PERCENT, width=11),
     Column(head="Gain error", style=Style.SIGNED_PERCENT, width=11),
-    Column(head="± ", style=Style.PERCENT, width=10),
+    Column(head="Gain ±", style=Style.PERCENT, width=10),
     Column(head="Offset", style=Style.MILLIVOLTS, width=13),
-    Column(head="±  ", style=Style.PLUS_MINUS_MILLIVOLTS, width=13),
+    Column(head="Offset ±", style=Style.PLUS_MINUS_MILLIVOLTS, width=13),
     Column(head="Scatter", style=Style.PLUS_MINUS_MILLIVOLTS, width=13),
 )
 
@@ -35,7 +35,7 @@ def fill_telemetry(book: Book, summary: Summary) -> None:
     block = page.table(page.row, page.column, _RAIL, _rows(summary))
     if not summary.telemetry:
         page.put(block.first_row, page.column, "no rail was read by its device and by a meter", Style.TEXT)
-    page.freeze(block, columns=2)
+    page.freeze(block, columns=2, name="t_telemetry")
 
 
 def _rows(summary: Summary) -> Iterator[Sequence[object]]:

@@ -1,0 +1,109 @@
+"""The sheet Trials: one row a check and visit; those of a check at a corner stand together: sums are short."""
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+from cornerrun.plan.model import Plan
+from cornerrun.report.blocks import Block, Column
+from cornerrun.report.book import Book
+from cornerrun.report.looks import Style, marked, style_of
+from cornerrun.report.stream import MAX_ROWS, RowStream, Styled
+from cornerrun.report.summary_model import Summary
+from cornerrun.results.decision import check_tallies
+from cornerrun.results.records import CheckResult, Outcome, RunData, VisitRecord
+
+__all__ = ["COLUMNS", "Trials", "fill_trials"]
+
+COLUMNS = (
+    Column(head="Check", width=22),
+    Column(head="Corner", width=34),
+    Column(head="Visit", style=Style.COUNT, width=7),
+    Column(head="Kind", width=13),
+    Column(head="Counts", width=8),
+    Column(head="Outcome", width=18),
+    Column(head="Trials", style=Style.COUNT, width=9),
+    Column(head="Failed", style=Style.COUNT, width=9),
+    Column(head="No verdict", style=Style.COUNT, width=9),
+    Column(head="Took", style=Style.SECONDS, width=11),
+    Column(head="Why", width=60),
+)
+_GUIDE = "One row a check and visit. Trials have a verdict; one that hung where the control point passed has failed."
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Trials:
+    """Where the rows lie; ``groups`` tells first and last row of each check at each corner, of what counts."""
+
+    rows: Block
+    groups: Mapping[tuple[str, str], tuple[int, int]]
+
+
+def fill_trials(book: Book, summary: Summary, plan: Plan, data: RunData) -> Trials:
+    """Fill the sheet; return where its rows lie."""
+    page = book.page_or_further("cr_trials", "Trials", _GUIDE)
+    page.head(page.row, page.column, COLUMNS)
+    page.widths(page.column, [item.width for item in COLUMNS])
+    page.height(page.row, 30)
+    found = _ordered(summary, data)
+    kept = found[: MAX_ROWS - page.row]
+    groups: dict[tuple[str, str], tuple[int, int]] = {}
+    for number, (record, result) in enumerate(kept, start=page.row + 1):
+        if not record.visit.is_void:
+            key = (result.check, record.visit.corner)
+            groups[key] = (groups.get(key, (number, number))[0], number)
+    block = page.block(page.row, page.column, COLUMNS, len(kept))
+    page.freeze(block, columns=3, name="t_trials")
+    if kept:
+        outcomes = {outcome: Styled(marked(outcome), book.style_number(style_of(outcome))) for outcome in Outcome}
+        book.streams.append(
+            RowStream(
+                sheet=page.title,
+                first_row=block.first_row,
+                count=len(kept),
+                column=page.column,
+                styles=tuple(book.style_number(item.style) for item in COLUMNS),
+                quoted=tuple(book.style_number(item.style, is_quoted=True) for item in COLUMNS),
+                rows=_rows(kept, plan, outcomes),
+            )
+        )
+    return Trials(rows=block, groups=groups)
+
+
+def _ordered(summary: Summary, data: RunData) -> list[tuple[VisitRecord, CheckResult]]:
+    """Sort by check and corner as on the sheet of checks, void visits behind all others."""
+    order = {(item.check, item.corner): index for index, item in enumerate(summary.checks)}
+    found = [(record, result) for record in data.visits for result in record.checks]
+    return sorted(
+        found,
+        key=lambda item: (
+            item[0].visit.is_void,
+            order.get((item[1].check, item[0].visit.corner), len(order)),
+            item[1].check,
+            item[0].visit.corner,
+        ),
+    )
+
+
+def _rows(
+    found: Sequence[tuple[VisitRecord, CheckResult]], plan: Plan, outcomes: Mapping[Outcome, Styled]
+) -> Iterator[Sequence[object]]:
+    last: VisitRecord | None = None
+    tallies: dict[str, tuple[int, int, int]] = {}
+    for record, result in found:
+        if record is not last:
+            last = record
+            tallies = {
+                tally.check: (tally.trials, tally.failures, tally.no_verdict) for tally in check_tallies(plan, [record])
+            }
+        visit = record.visit
+        yield (
+            result.check,
+            visit.corner,
+            visit.ordinal,
+            "control point" if visit.is_control else "corner",
+            "void" if visit.is_void else "yes",
+            outcomes[result.outcome],
+            *tallies[result.check],
+            sum(trial.duration_s for trial in record.trials if trial.check == result.check),
+            result.reason or None,
+        )

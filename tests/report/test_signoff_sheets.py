@@ -1,0 +1,107 @@
+"""The sheets that a reviewer signs by: sign-off, trials, interaction, guide; and tables that programs know by name."""
+
+from dataclasses import replace
+
+import openpyxl
+import pytest
+from invented_run import START, a_plan, a_run_of, good_visits
+
+from cornerrun.report.guide_texts import GUIDE
+from cornerrun.report.workbook import write_workbook
+from cornerrun.results.bench_records import ProofReading, ProofStep
+from cornerrun.results.heads import Head
+from cornerrun.results.records import Event, RunResult
+
+
+def written(tmp_path, data=None, plan=None, **options):
+    plan = plan or a_plan()
+    data = data or a_run_of(good_visits(plan, {2: 3, 5: 30}), result=RunResult.FAIL)
+    return openpyxl.load_workbook(
+        write_workbook(data, tmp_path / "run.xlsx", plan=plan, **options), data_only=True, rich_text=False
+    )
+
+
+def rows(sheet, first=4):
+    return [tuple(cell for cell in row if cell is not None) for row in sheet.iter_rows(min_row=first, values_only=True)]
+
+
+def words(sheet):
+    return "\n".join(str(cell) for row in sheet.iter_rows(values_only=True) for cell in row if cell is not None)
+
+
+def test_the_signoff_says_why_the_run_was_made_and_what_may_be_concluded(tmp_path):
+    plan = a_plan(purpose="design validation; requirement PWR-12")
+    said = words(written(tmp_path, plan=plan)["Sign-off"])
+    assert "design validation; requirement PWR-12" in said
+    assert "did not meet the criteria of the plan" in said
+    assert "Clopper-Pearson" in said
+    assert "at nominal, verified" in said
+
+
+def test_the_signoff_counts_anomalies_by_kind_and_names_the_raw_data(tmp_path):
+    plan = a_plan()
+    events = tuple(
+        Event(at_s=float(n), at_utc=START, severity="warning", what=what)
+        for n, what in enumerate(("a read was tried twice", "a write was sent again", "calibration overridden"))
+    )
+    data = replace(a_run_of(good_visits(plan), events=events), trail=Head(links=41, sha256="ab" * 32))
+    sheet = written(tmp_path, data, plan)["Sign-off"]
+    found = dict(row for row in rows(sheet) if len(row) == 2)
+    assert "ab" * 32 in found["Raw data, SHA-256"]
+    assert "41 links" in found["Raw data, SHA-256"]
+    assert found["retry"] == 2
+    assert found["override"] == 1
+
+
+def test_the_signoff_lists_what_the_run_asked_for_otherwise_than_the_released_plan(tmp_path):
+    plan = a_plan()
+    released = replace(plan, policy=replace(plan.policy, on_fail="stop"))
+    found = rows(written(tmp_path, plan=plan, released=released)["Sign-off"])
+    assert ("policy.on_fail", '"stop"', '"go on"') in found
+    same = words(written(tmp_path, plan=plan, released=plan)["Sign-off"])
+    assert "none from node.yaml" in same
+
+
+def test_the_interaction_sheet_holds_every_pair_of_the_wiring_proof(tmp_path):
+    plan = a_plan()
+    moved = {"CORE": 8.5e-3, "IO": -8.5e-5}
+    readings = tuple(ProofReading(rail=rail, telemetry_v=moved_v, reference_v=None) for rail, moved_v in moved.items())
+    data = replace(a_run_of(good_visits(plan)), proof=(ProofStep(rail="CORE", step_v=8.5e-3, readings=readings),))
+    sheet = written(tmp_path, data, plan)["Interaction"]
+    found = rows(sheet, 5)
+    assert found[0][:6] == ("CORE", 8.5, "CORE", 8.5, 1.0, "device")
+    assert found[1][:6] == ("CORE", 8.5, "IO", pytest.approx(-0.085), pytest.approx(-0.01), "device")
+    assert found[0][-3:] == ("CORE", 100, -1) or found[0][-2:] == (100, -1)
+    assert "t_interaction" in sheet.tables
+
+
+def test_without_a_wiring_proof_the_interaction_sheet_says_so(tmp_path):
+    assert "no wiring proof was made" in words(written(tmp_path)["Interaction"])
+
+
+def test_the_guide_explains_every_column_of_every_named_table(tmp_path):
+    book = written(tmp_path)
+    explained = {(row[1], row[2]) for row in rows(book["Guide"]) if len(row) == 4}
+    for sheet in book.worksheets:
+        for name, table in ((table.displayName, table) for table in sheet.tables.values()):
+            for column in table.tableColumns:
+                assert (name, column.name) in explained, (name, column.name)
+    assert all(GUIDE.values())
+
+
+def test_tables_and_ranges_have_names_that_lie_over_their_headings_and_rows(tmp_path):
+    book = written(tmp_path)
+    sheet = book["Readings"]
+    table = sheet.tables["t_readings"]
+    assert table.ref == f"A4:{sheet.cell(sheet.max_row, sheet.max_column).coordinate}"
+    assert [column.name for column in table.tableColumns] == [cell.value for cell in sheet[4]]
+    assert book.defined_names["t_readings_rows"].attr_text.replace("$", "").endswith(f"Readings'!{table.ref}")
+
+
+def test_trials_stand_one_row_a_check_and_visit_and_add_up_to_the_sheet_of_checks(tmp_path):
+    book = written(tmp_path)
+    heads, *trials = [row for row in book["Trials"].iter_rows(min_row=4, values_only=True) if row[0]]
+    at = {head: index for index, head in enumerate(heads)}
+    failed = sum(row[at["Failed"]] for row in trials if row[at["Counts"]] == "yes")
+    checks = [row for row in book["Checks"].iter_rows(min_row=4, values_only=True) if row[0]]
+    assert failed == sum(row[checks[0].index("Failed")] for row in checks[1:]) == 33
