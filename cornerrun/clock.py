@@ -3,6 +3,7 @@
 import os
 import select
 import time
+from collections.abc import Callable
 from contextlib import suppress
 from datetime import UTC, datetime, timedelta
 from typing import Protocol
@@ -22,6 +23,7 @@ class StopFlag:
 
     def __init__(self) -> None:
         self._reason: str | None = None
+        self._is_fault = False
         self._reader, self._writer = os.pipe2(os.O_NONBLOCK | os.O_CLOEXEC)
 
     @property
@@ -30,13 +32,19 @@ class StopFlag:
         return self._reason
 
     @property
+    def is_fault(self) -> bool:
+        """Whether what asked was trouble of the bench, and no person."""
+        return self._is_fault
+
+    @property
     def wake_fd(self) -> int:
         """A file descriptor that becomes readable when the flag is set."""
         return self._reader
 
-    def request(self, reason: str) -> None:
+    def request(self, reason: str, *, is_fault: bool = False) -> None:
         """Ask for the end of the run; the first reason stays."""
         if self._reason is None:
+            self._is_fault = is_fault
             self._reason = reason
         with suppress(BlockingIOError):
             os.write(self._writer, b"!")
@@ -77,29 +85,42 @@ class Clock(Protocol):
         ...
 
 
+def _until(_deadline_s: float) -> None:
+    """Tell nobody."""
+
+
 class SystemClock:
-    """The machine's own clock."""
+    """The machine's own clock.
+
+    ``sign_of_life`` is told, whenever somebody reads the clock or begins to wait on it, until when nothing more need be
+    heard of them: a guardian of the run tells a hung thread by that.
+    """
 
     passes_by_itself = True
 
     def __init__(self, stop: StopFlag | None = None) -> None:
         self.stop = stop or StopFlag()
+        self.sign_of_life: Callable[[float], None] = _until
         self._debt_s = 0.0
         self._poll = select.poll()
         self._poll.register(self.stop.wake_fd, select.POLLIN)
 
     def now_s(self) -> float:
-        return time.monotonic()
+        now_s = time.monotonic()
+        self.sign_of_life(now_s)
+        return now_s
 
     def utc_now(self) -> datetime:
         return datetime.now(UTC)
 
     def sleep_until(self, deadline_s: float, *, interruptible: bool = True) -> bool:
+        self.sign_of_life(deadline_s)
         while True:
             if interruptible and self.stop.reason is not None:
                 return False
             left_s = deadline_s - time.monotonic()
             if left_s <= 0:
+                self.sign_of_life(deadline_s)
                 return True
             if interruptible:
                 # poll and not select, which fails for descriptors from 1024 on; it takes whole milliseconds.

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from cornerrun.bench.abilities import TakesNotes
 from cornerrun.bench.combined import CombinedPower, PowerDriver
+from cornerrun.bench.patience import patient
 from cornerrun.bench.ports import BenchPorts, Condition, Note, Voltmeter
 from cornerrun.bench.registry import Surroundings, condition_driver, link_driver, meter_driver
 from cornerrun.clock import Clock
@@ -20,6 +21,8 @@ if TYPE_CHECKING:
     from cornerrun.bench.simulated.bench import SimulatedBench
 
 __all__ = ["bench_identity", "is_private", "open_bench", "simulation_of"]
+
+_LONGEST_EXCHANGE_S = 9.0  # a TCP link may have to connect, be greeted and exchange, each within its time-out of 3 s
 
 
 def is_private(bench_file: BenchFile) -> bool:
@@ -109,7 +112,7 @@ def _power(surroundings: Surroundings, opened: ExitStack) -> "tuple[list[PowerDr
             )
         bus = bench_file.buses[bus_name]
         build, target = link_driver(bus.link)
-        link = build(bus, target, surroundings)
+        link = patient(build(bus, target, surroundings), surroundings.clock, longest_s=_LONGEST_EXCHANGE_S)
         opened.callback(link.close)
         counted = CountedLink(link, name=bus_name, budget_ratio=bus.error_budget_ratio)
         links.append(counted)

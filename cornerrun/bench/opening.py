@@ -9,6 +9,8 @@ from cornerrun.plan.bench_file import Bus, ConditionDriver, Instrument
 
 __all__ = ["open_i2c_link", "open_scpi_meter", "open_simulated_condition", "open_simulated_link", "open_tcp_link"]
 
+_LONGEST_VISA_S = 5.0  # chosen: what a write or a device clear may take; a read says itself how long it waits
+
 
 def open_simulated_link(bus: Bus, target: str, surroundings: Surroundings, /) -> Link:
     """Open a bus of the bench simulated in this process."""
@@ -75,9 +77,11 @@ def _text_link(instrument: Instrument, surroundings: Surroundings) -> TextLink:
             )
         link: TextLink = simulation.instrument(section)
         return link
+    from cornerrun.bench.patience import patient
     from cornerrun.bench.scpi.visa import PyvisaLink
 
-    return PyvisaLink(instrument.resource, settings=instrument.settings)
+    link = PyvisaLink(instrument.resource, settings=instrument.settings)
+    return patient(link, surroundings.clock, longest_s=_LONGEST_VISA_S)
 
 
 def open_simulated_condition(driver: ConditionDriver, surroundings: Surroundings, /) -> Condition:

@@ -10,15 +10,15 @@ from dataclasses import dataclass
 from typing import Literal
 
 from cornerrun.bench.pmbus.commands import NON_VOLATILE, PAGE, Command, Kind, command_of_code
+from cornerrun.bench.pmbus.delays import Delays
 from cornerrun.bench.pmbus.health import CountedLink
 from cornerrun.bench.pmbus.link import Link
 from cornerrun.bench.pmbus.paging import PagedDevice
-from cornerrun.bench.pmbus.profile import Delays
 from cornerrun.bench.ports import RawWrite
 from cornerrun.clock import Clock, SystemClock
 from cornerrun.errors import BenchError, LinkError, ReadbackMismatch
 
-__all__ = ["STAGES", "RestoreFailure", "RestoreReport", "replay", "verify"]
+__all__ = ["STAGES", "Devices", "RestoreFailure", "RestoreReport", "Stage", "replay", "verify"]
 
 Stage = Literal["nominal", "configuration", "page"]
 STAGES: tuple[Stage, ...] = ("nominal", "configuration", "page")
@@ -66,13 +66,19 @@ def replay(
     ``links`` go by bus name. ``delays`` are what devices need, by bus and address. Nothing is raised: failures stand in
     the report, those of links that are missing too.
     """
-    devices = _Devices(writes, links, clock or SystemClock(), delays or {})
+    devices = Devices(writes, links, clock or SystemClock(), delays or {})
     return _sum(_restore(write, devices) for write in _ordered(writes, stages))
 
 
-def verify(writes: Sequence[RawWrite], links: Mapping[str, Link], *, clock: Clock | None = None) -> RestoreReport:
+def verify(
+    writes: Sequence[RawWrite],
+    links: Mapping[str, Link],
+    *,
+    clock: Clock | None = None,
+    delays: Mapping[tuple[str, int], Delays] | None = None,
+) -> RestoreReport:
     """Read every register of the writes and compare; write nothing but PAGE, which ends as the writes want it."""
-    devices = _Devices(writes, links, clock or SystemClock(), {})
+    devices = Devices(writes, links, clock or SystemClock(), delays or {})
     return _sum(_compare(write, devices) for write in _ordered(writes, STAGES))
 
 
@@ -94,7 +100,7 @@ def _sum(done: Iterable[_Done]) -> RestoreReport:
     )
 
 
-class _Devices:
+class Devices:
     """The devices of the writes, made when first needed."""
 
     def __init__(
@@ -130,7 +136,7 @@ class _Devices:
         return self._made[key]
 
 
-def _restore(write: RawWrite, devices: _Devices) -> _Done:
+def _restore(write: RawWrite, devices: Devices) -> _Done:
     def attempt() -> bool:
         device, command = devices.of(write), _command(write)
         if command.code == PAGE:
@@ -145,7 +151,7 @@ def _restore(write: RawWrite, devices: _Devices) -> _Done:
     return _tried(write, attempt)
 
 
-def _compare(write: RawWrite, devices: _Devices) -> _Done:
+def _compare(write: RawWrite, devices: Devices) -> _Done:
     def attempt() -> bool:
         device, command = devices.of(write), _command(write)
         if command.code == PAGE:

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from cornerrun.plan.bench_file import BenchFile
     from cornerrun.plan.model import Plan
     from cornerrun.results.store import Store
+    from cornerrun.run.guarded import Guardianship
 
 __all__ = [
     "AtBench",
@@ -100,12 +101,13 @@ def open_store(
 
 @dataclass(frozen=True, kw_only=True)
 class AtBench:
-    """An open bench with what was read to open it."""
+    """An open bench with what was read to open it, and who brings the board back if this process is lost."""
 
     plan: "Plan"
     bench_file: "BenchFile"
     ports: "BenchPorts"
     clock: "Clock"
+    guardian: "Guardianship"
 
 
 @contextmanager
@@ -125,16 +127,19 @@ def at_bench(
     from cornerrun.bench.bench import bench_identity, is_private, open_bench
     from cornerrun.bench.lock import hold_bench
     from cornerrun.clock import ManualClock, SystemClock
+    from cornerrun.run.guarded import guardian_of
 
     private = is_private(bench_file)
     clock: Clock = ManualClock(start_utc=SystemClock().utc_now()) if private and not real_time else SystemClock()
     with ExitStack() as stack:
+        lock_fd: int | None = None
         if not private:
             # A bench inside this process is nobody else's.
-            stack.enter_context(hold_bench(bench_identity(bench_file), purpose=purpose))
+            lock_fd = stack.enter_context(hold_bench(bench_identity(bench_file), purpose=purpose))
         ports = open_bench(plan, bench_file, clock, seed=seed, serial=serial)
         stack.callback(ports.close)
-        yield AtBench(plan=plan, bench_file=bench_file, ports=ports, clock=clock)
+        guardian = guardian_of(plan, bench_file, ports, clock, lock_fd=lock_fd)
+        yield AtBench(plan=plan, bench_file=bench_file, ports=ports, clock=clock, guardian=guardian)
 
 
 def operator_name() -> str:

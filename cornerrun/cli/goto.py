@@ -79,6 +79,7 @@ def command(
             serial=serial,
             operator=operator or operator_name(),
             listener=listener,
+            guardian=bench.guardian,
         )
     click.echo(f"run {end.run_id}: {end.result}, board at {end.end_state}" + (f": {end.why}" if end.why else ""))
     return end.exit_code

@@ -98,6 +98,7 @@ def command(
                 seed=seed if seed is not None else random.SystemRandom().randrange(2**31),
                 unit_data=unit_data,
                 listener=listener,
+                guardian=bench.guardian,
             )
         written = write_reports(store, end.run_id, results_dir, workbook=not no_workbook, page=not no_workbook)
     if as_json:

@@ -29,10 +29,12 @@ if TYPE_CHECKING:
 
     from cornerrun.results.audit import Audit
 
-__all__ = ["Store"]
+__all__ = ["Store", "spill_of"]
 
 # What is kept while a run goes on: the side file need not hold the head after each of these.
 _BETWEEN = frozenset({"intent", "visit", "event", "snapshot", "proof"})
+
+_NO_FILE = Path("cornerrun-store")  # what lies beside a store that is no file goes into the working directory
 
 # SQLAlchemy takes a quarter of a second to import: only a store that is opened pays for it.
 
@@ -41,10 +43,11 @@ class Store:
     """A store of runs. `open` makes one; every method that writes is one transaction, on the disk when it returns.
 
     Every method raises StoreError. One that writes says there in which file it kept what the store did not take;
-    the next `open` merges that file.
+    the next `open` merges that file. ``address`` opens the same store from another process; empty for one in memory.
     """
 
-    def __init__(self, engine: "Engine", where: str, spill: Spill, heads: HeadsFile) -> None:
+    def __init__(self, engine: "Engine", where: str, spill: Spill, heads: HeadsFile, address: str = "") -> None:
+        self.address = address
         self._engine = engine
         self._where = where
         self._spill = spill
@@ -63,10 +66,11 @@ class Store:
         path = connect.file_of(address)
         where = str(path) if path else address.render_as_string(hide_password=True)
         engine = connect.connect(address, read_only=read_only, busy_timeout_s=busy_timeout_s)
-        beside = path or Path("cornerrun-store")
+        beside = path or _NO_FILE
         in_memory = path is None and address.drivername.startswith("sqlite")
         heads = HeadsFile(path=None if in_memory else beside.with_name(f"{beside.name}.heads.jsonl"))
-        store = cls(engine, where, Spill(path=beside.with_name(f"{beside.name}.spill.jsonl")), heads)
+        again = str(path.absolute()) if path else address.render_as_string(hide_password=False)
+        store = cls(engine, where, _spill_beside(beside), heads, "" if in_memory else again)
         if not read_only:
             with store._explained("what an earlier failure left beside the store cannot be merged"):
                 write.merge(engine, store._spill)
@@ -276,3 +280,14 @@ class Store:
             yield
         except (SQLAlchemyError, OSError, ValueError, KeyError) as error:
             raise StoreError(f"{self._where}: {what}: {connect.reason_of(error)}") from error
+
+
+def spill_of(address: str) -> Spill:
+    """Tell where entries wait for a store that cannot be opened: its next `open` merges them."""
+    from cornerrun.results import connect
+
+    return _spill_beside(connect.file_of(connect.location(address)) or _NO_FILE)
+
+
+def _spill_beside(file: Path) -> Spill:
+    return Spill(path=file.with_name(f"{file.name}.spill.jsonl"))

@@ -30,7 +30,7 @@ def exit_code(result: RunResult, end_state: EndState, trouble: Trouble | None) -
         return EXIT_UNSAFE
     if trouble is Trouble.STOP:
         return EXIT_INTERRUPTED
-    if trouble in {Trouble.STORE, Trouble.INTERNAL}:
+    if trouble in {Trouble.STORE, Trouble.GUARDIAN, Trouble.INTERNAL}:
         return EXIT_BENCH
     return {RunResult.PASS: EXIT_PASS, RunResult.FAIL: EXIT_FAIL}.get(result, EXIT_BENCH)
 

@@ -15,6 +15,7 @@ from cornerrun.results.records import Reading
 from cornerrun.results.store import Store
 from cornerrun.run.assembly import encoded_setpoints
 from cornerrun.run.draft import Draft, Reference
+from cornerrun.run.guarded import UNGUARDED, Guardianship
 from cornerrun.run.progress import Listener
 from cornerrun.run.runner import RunEnd, run_plan
 from cornerrun.run.supervisor import Mean
@@ -64,6 +65,7 @@ def go_to(
     seed: int = 0,
     unit_data: Mapping[str, str] | None = None,
     listener: Listener | None = None,
+    guardian: Guardianship = UNGUARDED,
 ) -> RunEnd:
     """Hold a board at one corner, watched, then bring it back.
 
@@ -94,4 +96,5 @@ def go_to(
         unit_data=unit_data,
         listener=listener,
         hold_s=hold_s,
+        guardian=guardian,
     )

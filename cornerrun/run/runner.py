@@ -23,6 +23,7 @@ from cornerrun.run.checking import CheckRuns, Subject
 from cornerrun.run.configuration import Configuration
 from cornerrun.run.ending import RunEnd, conclude, exit_code
 from cornerrun.run.executor import Ended
+from cornerrun.run.guarded import UNGUARDED, Guardianship
 from cornerrun.run.instruments import instrument_records, refuse_bad_references
 from cornerrun.run.journal import Journal
 from cornerrun.run.latching import call_alarm, latch_note, refuse_if_latched
@@ -52,6 +53,7 @@ def run_plan(  # noqa: PLR0917 - the order in which they come to be
     listener: Listener | None = None,
     run_id: str | None = None,
     hold_s: float = 0.0,
+    guardian: Guardianship = UNGUARDED,
 ) -> RunEnd:
     """Run a plan on one unit.
 
@@ -60,10 +62,11 @@ def run_plan(  # noqa: PLR0917 - the order in which they come to be
     whatever happens, the board is brought to nominal or off, and the end says which, and why. SIGINT, SIGTERM and
     SIGHUP end the run at its next safe point.
     """
-    with stop_on_signals(clock.stop):
+    with stop_on_signals(clock.stop), guardian:
+        store = guardian.keeper(store)
         refuse_if_latched(bench, store)
         _refuse_if_unfinished(bench, store)
-        sequence, journal = PhaseSequence(), Journal(clock, listener)
+        sequence, journal = PhaseSequence(guardian.told_phase), Journal(clock, listener)
         identities = bench.power.connect()
         instruments = instrument_records(bench_file, bench.meter)
         check_files = checks.prepare() if checks is not None else ()
@@ -115,6 +118,7 @@ def run_plan(  # noqa: PLR0917 - the order in which they come to be
             hold_s=hold_s,
             keep_proof=partial(store.add_proof, run.run_id),
         )
+        guardian.answer_for(recipe, store.address)
         store.begin_run(run, recipe, baseline)
         configuration = Configuration(
             plan=plan,

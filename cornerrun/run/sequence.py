@@ -1,6 +1,6 @@
 """What may follow what in a run, and the way to safety from every kind of trouble: two tables and who applies them."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from enum import Enum
 from types import MappingProxyType
@@ -53,6 +53,7 @@ class Trouble(Enum):
     SUPERVISION = "rails can no longer be watched"
     FAILED_RETURN = "the board could not be brought to nominal"
     STORE = "results can no longer be kept"
+    GUARDIAN = "nobody would bring the board back if the run were lost"
     INTERNAL = "this program is at fault"
 
 
@@ -106,6 +107,7 @@ WAYS: Mapping[Trouble, Way] = MappingProxyType(
         Trouble.SUPERVISION: Way(first=Phase.OFF, outcome=Outcome.ERROR, ends_run=True),
         Trouble.FAILED_RETURN: Way(first=Phase.OFF, outcome=Outcome.ERROR, ends_run=True),
         Trouble.STORE: Way(first=Phase.RETURN, outcome=Outcome.ABORTED, ends_run=True),
+        Trouble.GUARDIAN: Way(first=Phase.RETURN, outcome=Outcome.ABORTED, ends_run=True),
         Trouble.INTERNAL: Way(first=Phase.RETURN, outcome=Outcome.ERROR, ends_run=True),
     }
 )
@@ -116,18 +118,21 @@ class SequenceError(RuntimeError):
 
 
 class Sequence:
-    """Hold the phase of a run and refuse every change that `FOLLOWS` does not list."""
+    """Hold the phase of a run and refuse every change that `FOLLOWS` does not list; ``told`` hears of every change."""
 
-    __slots__ = ("phase",)
+    __slots__ = ("_told", "phase")
 
-    def __init__(self) -> None:
+    def __init__(self, told: Callable[[str], None] | None = None) -> None:
         self.phase = Phase.PREPARE
+        self._told = told
 
     def go(self, phase: Phase) -> None:
         """Enter a phase. SequenceError if it may not follow the present one."""
         if phase not in FOLLOWS[self.phase]:
             raise SequenceError(f"{phase.value} may not follow {self.phase.value}")
         self.phase = phase
+        if self._told is not None:
+            self._told(phase.value)
 
     @property
     def is_at_a_corner(self) -> bool:

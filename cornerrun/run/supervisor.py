@@ -184,7 +184,8 @@ class Supervisor:
         Raises Alarmed if somebody asked for the end of the run.
         """
         if self._clock.stop.reason is not None and not self.ignores_stop:
-            raise Alarmed(Trouble.STOP, self._clock.stop.reason)
+            trouble = Trouble.GUARDIAN if self._clock.stop.is_fault else Trouble.STOP
+            raise Alarmed(trouble, self._clock.stop.reason)
         now_s = self._clock.now_s()
         if now_s >= self._due_s:
             # What was read in the younger half of the period is not read again.

@@ -20,6 +20,7 @@ from typing import Any, Literal, NamedTuple
 
 from cornerrun.clock import Clock
 from cornerrun.errors import CheckError
+from cornerrun.run.guardian_signs import WORKER_MARK
 from cornerrun.run.waiting import readable
 from cornerrun.run.wire import frame, unframe
 from cornerrun.run.worker import BROKEN_LINK, TAIL_BYTES
@@ -95,7 +96,7 @@ class WorkerLink:
                 stdout=self._printed,
                 stderr=self._printed,
                 pass_fds=[keepers.fileno(), *worker_fds],
-                env={**os.environ, _TOKEN: self._token},
+                env={**os.environ, _TOKEN: self._token, WORKER_MARK: str(os.getpid())},
                 start_new_session=True,
             )
         except OSError as error:

@@ -11,6 +11,8 @@ from pathlib import Path
 
 import pytest
 
+sys.path.insert(0, str(Path(__file__).parent))  # for lost_runs.py
+
 PLANS = Path(__file__).parents[2] / "plans"
 
 

@@ -1,9 +1,11 @@
 """The main job as a person meets it: commands, exit codes, files."""
 
+import os
 import re
 import signal
 
 import pytest
+from lost_runs import guardian_of, wait_until_moved
 
 from cornerrun.plan.load import load_units
 
@@ -101,6 +103,8 @@ def test_a_killed_run_is_brought_back_and_new_runs_are_refused_until_then(corner
     bench = ("--bench", tcp_bench)
     process = start(*QUICK, *bench)
     wait_until_moved(process)
+    process.send_signal(signal.SIGSTOP)
+    os.kill(guardian_of(process), signal.SIGKILL)  # its guardian with it: nobody brings the board back
     process.kill()
     process.wait()
     measured = {row["rail"]: row for row in cornerrun("measure", "quickstart.yaml", *bench, "--json").data}
@@ -138,14 +142,6 @@ def test_a_bench_that_dies_under_a_run_ends_it_with_exit_4(simulate, start):
     _, err = process.communicate(timeout=60)
     assert process.returncode == 4, err
     assert "Traceback" not in err
-
-
-def wait_until_moved(process):
-    """Read progress until the second visit has ended: rails are then on their way to, or at, another corner."""
-    for line in process.stderr:
-        if line.startswith("visit  2/"):
-            return
-    raise AssertionError("the run ended early")
 
 
 def test_a_plan_wide_screen_lets_so_many_trials_fail(cornerrun, desk):

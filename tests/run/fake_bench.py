@@ -347,6 +347,8 @@ class FakeMeter:
 class FakeStore:
     """What the run asks of a store, in memory; shares the log, so that order can be judged."""
 
+    address = ""
+
     def __init__(self, log: list[tuple[Any, ...]]) -> None:
         self.log = log
         self.run: Run | None = None

@@ -11,9 +11,9 @@ from collections.abc import Sequence
 from typing import TypeVar
 
 from cornerrun.bench.pmbus.commands import ALL_PAGES, COMMANDS, PAGE, Command, Kind
+from cornerrun.bench.pmbus.delays import Delays
 from cornerrun.bench.pmbus.errnos import PASSING
 from cornerrun.bench.pmbus.health import CountedLink
-from cornerrun.bench.pmbus.profile import Delays
 from cornerrun.clock import Clock
 from cornerrun.errors import LinkError, ReadbackMismatch
 

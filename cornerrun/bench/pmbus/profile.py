@@ -10,6 +10,7 @@ from pathlib import Path
 
 from cornerrun.bench.pmbus.codec import Codec, Half, Linear11, PageFormat, SameAs
 from cornerrun.bench.pmbus.commands import Numbers
+from cornerrun.bench.pmbus.delays import Delays
 from cornerrun.bench.pmbus.fault_stamps import LogLayout
 from cornerrun.bench.pmbus.formats import Direct, Vid, VoutMode
 from cornerrun.bench.pmbus.operation import Side, is_acting_on_faults, margin_of
@@ -19,7 +20,7 @@ from cornerrun.errors import FormatError, PlanError, PlanProblems, Problem
 from cornerrun.plan.document import Document, load_document
 from cornerrun.plan.model import Source
 
-__all__ = ["Delays", "FaultLog", "Profile", "load_profile", "profile_names"]
+__all__ = ["FaultLog", "Profile", "load_profile", "profile_names"]
 
 PACKAGED = Path(__file__).parent / "profiles"
 _MOVING_A_RAIL = ("OPERATION", "VOUT_MODE", "VOUT_COMMAND")
@@ -32,15 +33,6 @@ _FORMATS: Mapping[str, Codec | SameAs] = {
     "vout signed": SameAs(Numbers.VOUT_SIGNED),
     "vout or ratio": SameAs(Numbers.VOUT_RATIO),
 }
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Delays:
-    """How long a device must be left alone: after any message, after a write, after a change of PAGE."""
-
-    access_s: float = 0.0
-    write_s: float = 0.0
-    page_change_s: float = 0.0
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
