@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from sqlalchemy import Connection, Engine
 
     from cornerrun.results.audit import Audit
+    from cornerrun.results.trail import Heads
 
 __all__ = ["Store", "spill_of"]
 
@@ -52,6 +53,7 @@ class Store:
         self._where = where
         self._spill = spill
         self._heads = heads
+        self._trails: Heads = {}
 
     @classmethod
     def open(cls, url: str | Path, *, read_only: bool = False, busy_timeout_s: float = 5.0) -> Self:
@@ -251,7 +253,8 @@ class Store:
 
         from cornerrun.results import connect, write
 
-        heads: dict[str, tuple[int, str]] = {}
+        # Whoever else adds to a run's trail does so after this process; a wrong guess fails, and the next one asks.
+        heads, self._trails = self._trails, {}
         try:
             with connect.transaction(self._engine) as connection:
                 for entry in entries:
@@ -261,8 +264,10 @@ class Store:
             reason = connect.reason_of(error)
             merged = "the next start merges it" if kept == self._spill.path else "keep that file"
             raise StoreError(f"{self._where}: {reason}; what was to be kept is in {kept}; {merged}") from error
-        if any(entry.kind not in _BETWEEN for entry in entries):
-            for run_id, (links, sha256) in heads.items():
+        self._trails = heads
+        for run_id in dict.fromkeys(entry.run_id for entry in entries if entry.kind not in _BETWEEN):
+            if run_id in heads:
+                links, sha256 = heads[run_id]
                 self._heads.keep(run_id, Head(links=links, sha256=sha256))
 
     @contextmanager

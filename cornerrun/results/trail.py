@@ -12,12 +12,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 
-from sqlalchemy import Connection, Double, Table, insert, select
+from sqlalchemy import Connection, Double, Table, select
 
 from cornerrun.results import schema
 from cornerrun.results.rows import Row
 
-__all__ = ["CHANGING", "FIRST", "Heads", "Link", "add", "cells", "key_columns", "link_hash", "links"]
+__all__ = ["CHANGING", "FIRST", "Heads", "Link", "cells", "key_columns", "link_hash", "links", "next_link"]
 
 FIRST = "0" * 64
 """What stands in for the hash of the link before the first."""
@@ -41,15 +41,18 @@ class Link:
     sha256: str
 
 
-def add(  # noqa: PLR0917 - a link, in the order of its parts
+def next_link(  # noqa: PLR0917 - a link, in the order of its parts
     connection: Connection,
     heads: Heads,
     run_id: str,
     kind: str,
     rows: Mapping[str, Sequence[Row]],
     values: Mapping[str, Mapping[str, object]],
-) -> None:
-    """Append a link for rows that were just kept. ``heads`` holds the last link of each run within a transaction."""
+) -> Row:
+    """Return the row of the link for rows that are kept now.
+
+    ``heads`` holds how many links each run has, and the last hash; it is filled from the store and moved on here.
+    """
     if run_id not in heads:
         heads[run_id] = _head(connection, run_id)
     number, previous = heads[run_id]
@@ -61,9 +64,8 @@ def add(  # noqa: PLR0917 - a link, in the order of its parts
         separators=(",", ":"),
     )
     sha256 = link_hash(previous, number, kind, covers, {name: found for name, found in rows.items() if found})
-    row = {"run_id": run_id, "link": number, "kind": kind, "covers_json": covers, "sha256": sha256}
-    connection.execute(insert(schema.audit), row)
     heads[run_id] = (number + 1, sha256)
+    return {"run_id": run_id, "link": number, "kind": kind, "covers_json": covers, "sha256": sha256}
 
 
 def link_hash(previous: str, number: int, kind: str, covers: str, rows: Mapping[str, Sequence[Row]]) -> str:

@@ -45,7 +45,8 @@ def put(connection: Connection, entry: Entry, heads: Heads) -> None:
         if found:
             _insert_many(connection, schema.metadata.tables[name], found)
     if entry.run_id:
-        trail.add(connection, heads, entry.run_id, entry.kind, rows, values)
+        link = trail.next_link(connection, heads, entry.run_id, entry.kind, rows, values)
+        _insert_many(connection, schema.audit, [link])
 
 
 def _rows_of(entry: Entry) -> Mapping[str, Sequence[Row]]:
