@@ -51,8 +51,10 @@ class CornerSession:
         self._plan = replace(plan, checks=(suite,))
         self._plan_path = plan_path
         self._selection = select(self._plan)
+        given = config.getoption("--cornerrun-seed")
+        self._seed: int = given if given is not None else random.SystemRandom().randrange(2**31)
         self._steps: Sequence[Step] = steps(
-            self._plan, self._selection, only=config.getoption("--cornerrun-only") or None
+            self._plan, self._selection, only=config.getoption("--cornerrun-only") or None, seed=self._seed
         )
         self._corners = list(dict.fromkeys(step.corner.name for step in self._steps))
         self._items: dict[str, pytest.Item] = {}
@@ -133,7 +135,7 @@ class CornerSession:
                 selection=self._selection,
                 serial=serial,
                 operator=operator_name(),
-                seed=seed if seed is not None else random.SystemRandom().randrange(2**31),
+                seed=self._seed,
             )
             self._deliver(copy, session, lambda _: None)
             self._report_the_rest(store)

@@ -32,7 +32,7 @@ from cornerrun.errors import UsageError
 )
 @click.option("--operator", metavar="NAME", help="Who runs it; the login name unless given.")
 @click.option("--only", metavar="CORNER", multiple=True, help="Visit only this corner (a name or a shell pattern).")
-@click.option("--seed", type=int, help="Seed of the simulated bench and of the checks' draws.")
+@click.option("--seed", type=int, help="Seed of the simulated bench, of the checks' draws and of a drawn order.")
 @store_options
 @real_time_option
 @click.option("--no-workbook", is_flag=True, help="Keep the run in the store only: no workbook, no page.")
@@ -72,7 +72,8 @@ def command(
     unit_data = _unit_data(units_path, serial)
     stop_on_errors(plan, bench_file)
     selection = select(plan)
-    planned = steps(plan, selection, only=only or None)
+    drawn = seed if seed is not None else random.SystemRandom().randrange(2**31)
+    planned = steps(plan, selection, only=only or None, seed=drawn)
     corners = [step.corner for step in planned]
     click.echo(banner(plan, bench_file, serial=serial, corners=corners, visits=len(planned)), err=True)
     with open_store(results_dir, store_url) as store:
@@ -95,7 +96,7 @@ def command(
                 selection=selection,
                 serial=serial,
                 operator=operator or operator_name(),
-                seed=seed if seed is not None else random.SystemRandom().randrange(2**31),
+                seed=drawn,
                 unit_data=unit_data,
                 listener=listener,
                 guardian=bench.guardian,

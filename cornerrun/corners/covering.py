@@ -5,22 +5,22 @@ construction is known, or grown row by row, and then shaved by a search; `fewest
 How near the best known sizes that comes is in tests/corners/test_covering.py.
 """
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from math import prod
 
 import numpy as np
 
+from cornerrun.corners.array_input import FREE, Combination, Row, read_levels, read_rows, whole
 from cornerrun.corners.constructions import fewest_two_level
 from cornerrun.corners.feasible import feasible
 from cornerrun.corners.growing import grown
-from cornerrun.corners.nogoods import FREE, Combination, Nogoods
+from cornerrun.corners.nogoods import Nogoods
 from cornerrun.corners.shaving import shaved
 from cornerrun.corners.starts import starts
-from cornerrun.corners.tuples import Ints, Tuple, TupleSpace
-from cornerrun.errors import PlanError
+from cornerrun.corners.tuples import ArrayError, Ints, Tuple, TupleSpace
 
-__all__ = ["FREE", "Coverage", "coverage", "covering_array", "fewest_rows"]
+__all__ = ["FREE", "ArrayError", "Coverage", "coverage", "covering_array", "fewest_rows"]
 
 _LOOKS = 150_000_000  # chosen: about two seconds of search at most
 _LOOKS_PER_TUPLE = 120_000  # chosen: small arrays are searched through long before that
@@ -31,7 +31,8 @@ class Coverage:
     """What an array meets of the t-tuples of its factors.
 
     ``total`` counts all tuples, ``feasible`` those that some allowed row holds, ``covered`` those of them that the
-    array meets as often as was asked. ``infeasible`` lists the others as (factor, level) pairs.
+    array meets as often as was asked. ``infeasible`` lists the others as (factor, level) pairs. Iteration gives the two
+    counts: ``covered, feasible = coverage(...)``.
     """
 
     strength: int
@@ -41,6 +42,9 @@ class Coverage:
     infeasible: tuple[Tuple, ...]
     _space: TupleSpace = field(repr=False)
     _missing: Ints = field(repr=False)
+
+    def __iter__(self) -> Iterator[int]:
+        return iter((self.covered, self.feasible))
 
     @property
     def is_complete(self) -> bool:
@@ -58,30 +62,35 @@ class Coverage:
 
 
 def covering_array(
-    levels: Sequence[int],
+    levels: Iterable[int],
     *,
     strength: int = 2,
-    forbidden: Iterable[Combination] = (),
-    include: Iterable[Sequence[int | None]] = (),
+    forbidden: Iterable[Combination] | None = (),
+    include: Iterable[Row] | None = (),
     times: int = 1,
     seed: int = 0,
 ) -> Ints:
     """Build an array, rows x factors, of levels from 0, in which every feasible tuple is met at least ``times`` times.
 
-    ``levels`` holds the number of levels of each factor. No row holds a combination of ``forbidden``: each is a mapping
-    or pairs of factor and level, of any length. The rows of ``include`` come first and stay; a level of -1 or None in
-    them is open. What is infeasible is left out: `coverage` lists it. The same arguments give the same array.
+    ``levels`` holds the number of levels of each factor; factors and levels count from 0. No row holds a combination of
+    ``forbidden``: each is a mapping ``{factor: level}`` or pairs ``((factor, level), ...)``, of any length. The rows of
+    ``include`` come first and stay, each once; a level of -1 or None in them is open, as is what a mapping as row does
+    not name. What is infeasible is left out: `coverage` lists it. The same arguments give the same array.
 
-    PlanError if the forbidden combinations leave no row, if a row of ``include`` holds one, or if an argument names
-    what there is not.
+    Raises:
+        ArrayError: the forbidden combinations leave no row, a row of ``include`` holds one, an argument names what
+            there is not or has no such form, or ``strength`` does not lie between 1 and the number of factors. It is a
+            PlanError and a ValueError.
+
     """
-    space = TupleSpace(tuple(int(count) for count in levels), strength)
+    space = TupleSpace(read_levels(levels), whole(strength, "strength"))
+    times = whole(times, "times")
     if times < 1:
-        raise PlanError(f"every tuple is met once at least; came times={times}")
-    nogoods = Nogoods(space.levels, forbidden)
+        raise ArrayError(f"every tuple is met once at least; came times={times}")
+    nogoods = Nogoods(space.levels, () if forbidden is None else forbidden)
     rng = np.random.default_rng(seed)
     needs = np.where(feasible(space, nogoods, rng), times, 0).astype(np.int64)
-    kept = _included(space, nogoods, include, rng)
+    kept = _included(space, nogoods, () if include is None else include, rng)
     fewest = _fewest(space, needs)
     best: Ints | None = None
     for start in starts(space, kept, times, rng, is_free=not nogoods):
@@ -96,26 +105,33 @@ def covering_array(
 
 
 def coverage(
-    array: Iterable[Sequence[int | None]] | Ints,
-    levels: Sequence[int],
+    array: Iterable[Row] | Ints,
+    levels: Iterable[int],
     *,
     strength: int,
-    forbidden: Iterable[Combination] = (),
+    forbidden: Iterable[Combination] | None = (),
     times: int = 1,
 ) -> Coverage:
     """Count what an array covers of what is feasible.
 
     A row that holds a forbidden combination cannot be run and covers nothing. A level of -1 or None in a row stands for
-    one that is none of the factor's own, such as nominal between high and low: its tuples do not count.
+    one that is none of the factor's own, such as nominal between high and low: its tuples do not count. Where the
+    forbidden combinations leave no row, nothing is feasible.
+
+    Raises:
+        ArrayError: an argument names what there is not or has no such form, as for `covering_array`.
+
     """
-    space = TupleSpace(tuple(int(count) for count in levels), strength)
-    nogoods = Nogoods(space.levels, forbidden)
-    rows = _rows(space, array)
+    space = TupleSpace(read_levels(levels), whole(strength, "strength"))
+    times = whole(times, "times")
+    nogoods = Nogoods(space.levels, () if forbidden is None else forbidden)
+    rows = read_rows(array, space.levels)
     rows = rows[nogoods.allows(rows)]
-    possible = feasible(space, nogoods, np.random.default_rng(0))
+    has_rows = nogoods.can_hold(())
+    possible = feasible(space, nogoods, np.random.default_rng(0)) if has_rows else np.zeros(space.size, dtype=np.bool_)
     is_met = space.counts(rows) >= times
     return Coverage(
-        strength=strength,
+        strength=space.strength,
         total=space.size,
         feasible=int(possible.sum()),
         covered=int((possible & is_met).sum()),
@@ -125,14 +141,14 @@ def coverage(
     )
 
 
-def fewest_rows(levels: Sequence[int], strength: int) -> int:
+def fewest_rows(levels: Iterable[int], strength: int) -> int:
     """Tell a number of rows that no covering array without constraints can go below.
 
     The product of the greatest numbers of levels; for strength 2 also the proven two-level minimum, since every factor
     can be merged down to two levels; for more, the levels of one factor times what the others need at one strength
     less.
     """
-    counts = sorted((int(count) for count in levels if count > 1), reverse=True)
+    counts = sorted((count for count in read_levels(levels) if count > 1), reverse=True)
     strength = min(strength, len(counts))
     if strength == 0:
         return 1
@@ -172,24 +188,12 @@ def _finished(
     return shaved(space, nogoods, needs, rows, kept=kept, fewest=0, looks=0, rng=rng)
 
 
-def _included(
-    space: TupleSpace, nogoods: Nogoods, include: Iterable[Sequence[int | None]], rng: np.random.Generator
-) -> Ints:
+def _included(space: TupleSpace, nogoods: Nogoods, include: Iterable[Row] | Ints, rng: np.random.Generator) -> Ints:
     """Read the rows that must be in, each once, and fill what they leave open."""
     found: dict[tuple[int, ...], Ints] = {}
-    for place, row in enumerate(_rows(space, include)):
+    for place, row in enumerate(read_rows(include, space.levels)):
         completed = nogoods.completed(row, rng.integers(0, space.levels))
         if completed is None:
-            raise PlanError(f"row {place} of those to be included holds a forbidden combination: {row.tolist()}")
+            raise ArrayError(f"row {place} of those to be included holds a forbidden combination: {row.tolist()}")
         found.setdefault(tuple(completed.tolist()), completed)
     return np.array(list(found.values()), dtype=np.int64).reshape(len(found), len(space.levels))
-
-
-def _rows(space: TupleSpace, rows: Iterable[Sequence[int | None]] | Ints) -> Ints:
-    read = [[FREE if level is None else int(level) for level in row] for row in rows]
-    for row in read:
-        if len(row) != len(space.levels):
-            raise PlanError(f"a row has {len(row)} levels where there are {len(space.levels)} factors: {row}")
-        if not all(FREE <= level < count for level, count in zip(row, space.levels, strict=True)):
-            raise PlanError(f"a row names a level that its factor does not have: {row}")
-    return np.array(read, dtype=np.int64).reshape(len(read), len(space.levels))

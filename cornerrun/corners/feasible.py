@@ -3,8 +3,7 @@
 import numpy as np
 
 from cornerrun.corners.nogoods import FREE, Nogoods
-from cornerrun.corners.tuples import TupleSpace
-from cornerrun.errors import PlanError
+from cornerrun.corners.tuples import ArrayError, TupleSpace
 
 __all__ = ["feasible"]
 
@@ -14,7 +13,7 @@ _SAMPLES = 256  # chosen: random allowed rows prove most tuples at once; the sea
 def feasible(
     space: TupleSpace, nogoods: Nogoods, rng: np.random.Generator
 ) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
-    """Tell for each tuple whether some row holds it and nothing forbidden. PlanError if no row is allowed at all."""
+    """Tell for each tuple whether some row holds it and nothing forbidden. ArrayError if no row is allowed at all."""
     found = np.ones(space.size, dtype=np.bool_)
     if not nogoods:
         return found
@@ -23,7 +22,7 @@ def feasible(
     for _ in range(_SAMPLES):
         row = nogoods.completed(anything, rng.integers(0, space.levels))
         if row is None:
-            raise PlanError("the forbidden combinations leave no row at all")
+            raise ArrayError("the forbidden combinations leave no row at all")
         found[space.numbers(row[np.newaxis])[0]] = True
     constrained = set(nogoods.factors)
     known: dict[tuple[tuple[int, int], ...], bool] = {}

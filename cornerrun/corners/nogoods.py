@@ -1,17 +1,14 @@
 """Combinations of levels that must not be, and whether a partial row can still be completed without any of them."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 
 import numpy as np
 
-from cornerrun.corners.tuples import Ints
-from cornerrun.errors import PlanError
+from cornerrun.corners.array_input import FREE, Combination, read_combination
+from cornerrun.corners.tuples import ArrayError, Ints
 
 __all__ = ["FREE", "Combination", "Nogoods"]
 
-FREE = -1  # a factor that a partial row leaves open
-
-Combination = Mapping[int, int] | Iterable[tuple[int, int]]
 Pair = tuple[int, int]
 
 
@@ -19,7 +16,7 @@ class Nogoods:
     """Forbidden combinations of any arity over factors with these numbers of levels.
 
     The search is depth first with unit propagation: a combination of which all but one level are set takes that level
-    from its factor. PlanError if a combination names a factor or a level that there is not, or names nothing.
+    from its factor. ArrayError if a combination names a factor or a level that there is not, or names nothing.
     """
 
     def __init__(self, levels: Sequence[int], forbidden: Iterable[Combination] = ()) -> None:
@@ -147,11 +144,10 @@ class Nogoods:
         return True
 
     def _pairs(self, combination: Combination) -> frozenset[Pair]:
-        items = combination.items() if isinstance(combination, Mapping) else combination
-        pairs = frozenset((int(factor), int(level)) for factor, level in items)
+        pairs = read_combination(combination)
         if not pairs:
-            raise PlanError("a forbidden combination names nothing, and so would forbid every row")
+            raise ArrayError("a forbidden combination names nothing, and so would forbid every row")
         for factor, level in pairs:
             if not 0 <= factor < len(self._levels) or not 0 <= level < self._levels[factor]:
-                raise PlanError(f"a forbidden combination names level {level} of factor {factor}, which there is not")
+                raise ArrayError(f"a forbidden combination names level {level} of factor {factor}, which there is not")
         return pairs

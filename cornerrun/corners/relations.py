@@ -96,6 +96,12 @@ class Passage:
         single.relations = (relation,)
         return single
 
+    @property
+    def related(self) -> frozenset[str]:
+        """The rails that a relation or a feeding rail may make wait for another, by those that lead."""
+        ends = [(self._leaders[relation.rail], self._leaders[relation.minus]) for relation in self.relations]
+        return frozenset(rail for pair in (*ends, *self._feeds) for rail in pair if rail in self.commanded)
+
     def leader(self, rail: str) -> str:
         """Name the rail whose level decides this one's voltage: itself, unless hardware makes it follow another."""
         return self._leaders[rail]

@@ -11,10 +11,15 @@ from numpy.typing import NDArray
 
 from cornerrun.errors import PlanError
 
-__all__ = ["Ints", "Tuple", "TupleSpace"]
+__all__ = ["ArrayError", "Ints", "Tuple", "TupleSpace"]
 
 Ints = NDArray[np.int64]
 Tuple = tuple[tuple[int, int], ...]
+
+
+class ArrayError(PlanError, ValueError):
+    """Say that a covering array cannot be built or counted as asked."""
+
 
 _MOST = 30_000_000  # chosen: beyond it the numbers of the tuples alone fill the memory of a small machine
 
@@ -32,11 +37,15 @@ class TupleSpace:
 
     def __post_init__(self) -> None:
         if not all(count >= 1 for count in self.levels):
-            raise PlanError(f"every factor needs one level at least; came {self.levels}")
+            raise ArrayError(f"every factor needs one level at least; came {self.levels}")
         if not 1 <= self.strength <= len(self.levels):
-            raise PlanError(f"strength {self.strength} does not fit {len(self.levels)} factors")
+            raise ArrayError(
+                f"strength {self.strength} does not fit {len(self.levels)} factors: it goes from 1 to their number"
+            )
         if self.size > _MOST:
-            raise PlanError(f"{self.size:,} combinations of {self.strength} levels are too many; ask for less strength")
+            raise ArrayError(
+                f"{self.size:,} combinations of {self.strength} levels are too many; ask for less strength"
+            )
 
     @cached_property
     def columns(self) -> Ints:

@@ -137,6 +137,8 @@ def _corners(board: Board, file: CornersFile) -> CornerChoice:
         ),
         via_nominal=file.via_nominal,
         repeats=file.repeats,
+        order=file.order,
+        seed=file.seed,
     )
 
 

@@ -1,6 +1,6 @@
 """The section of a plan file that says which corners are visited."""
 
-from typing import Annotated
+from typing import Annotated, Literal
 
 from pydantic import Field, GetJsonSchemaHandler, model_validator
 from pydantic.json_schema import JsonSchemaValue
@@ -94,3 +94,14 @@ class CornersFile(FileModel):
     forbidden: tuple[Annotated[dict[Name, Name], Field(min_length=1)], ...] = ()
     via_nominal: bool = False
     repeats: Annotated[Whole, Field(ge=1, le=10_000)] = 1
+    order: Literal["as written", "fastest", "shuffled", "blocked"] | None = None
+    seed: Annotated[Whole, Field(ge=0)] | None = None
+
+    @model_validator(mode="after")
+    def _drawn(self) -> "CornersFile":
+        if self.seed is not None and self.order not in ("shuffled", "blocked"):
+            raise refusal(
+                f"'seed' draws nothing in the order {self.order or 'of the plan'!r}",
+                "leave it out, or add 'order: shuffled'",
+            )
+        return self

@@ -235,13 +235,19 @@ Scheme = AllRails | SingleRail | FullFactorial | Covering | NamedCorner
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class CornerChoice:
-    """Which corners, and what must not be: each of ``forbidden`` is a combination of levels by rail."""
+    """Which corners, and what must not be: each of ``forbidden`` is a combination of levels by rail.
+
+    ``order`` says how the corners of one sweep follow each other: None is scheme by scheme, each fastest.
+    ``seed`` is what it draws with; None is the run's own.
+    """
 
     schemes: tuple[Scheme, ...]
     control_points: ControlPoints
     forbidden: tuple[Mapping[str, str], ...] = ()
     via_nominal: bool = False
     repeats: int = 1
+    order: Literal["as written", "fastest", "shuffled", "blocked"] | None = None
+    seed: int | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

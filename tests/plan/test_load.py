@@ -2,7 +2,7 @@ from pathlib import Path
 
 import pytest
 
-from cornerrun.errors import EXIT_PLAN, PlanProblems
+from cornerrun.errors import EXIT_PLAN, PlanError, PlanProblems
 from cornerrun.plan.load import load_plan, load_units
 from cornerrun.plan.model import AllRails, Covering, Demonstrate, FullFactorial, NamedCorner, Screen, SingleRail, Tracks
 
@@ -592,7 +592,9 @@ def test_reads_every_part_that_a_plan_may_have(tmp_path: Path, plan_text: str) -
     text = text.replace(
         "margin: {high: 5 %", "tied_to: CORE\n    device_limits: {ov_fault: 1.1 V}\n    margin: {high: 5 %"
     )
-    text = text.replace("drift: 0.1 %}", "drift: 0.1 %}\n  via_nominal: true\n  repeats: 3")
+    text = text.replace(
+        "drift: 0.1 %}", "drift: 0.1 %}\n  via_nominal: true\n  repeats: 3\n  order: shuffled\n  seed: 7"
+    )
     text = text.replace("logic: high, pads", "CORE: high, SRAM: high, pads").replace(
         "{CORE: high, SRAM: low}", "{VTT: high, IO: low}"
     )
@@ -613,6 +615,7 @@ def test_reads_every_part_that_a_plan_may_have(tmp_path: Path, plan_text: str) -
     assert plan.rail("SRAM").tied_to == "CORE"
     assert plan.rail("SRAM").device_limits == {"ov_fault": 1.1}
     assert (plan.corners.via_nominal, plan.corners.repeats) == (True, 3)
+    assert (plan.corners.order, plan.corners.seed) == ("shuffled", 7)
     assert plan.corners.forbidden == ({"DDR": "high", "IO": "low"},)
     assert plan.criteria.trim_claim_ratio == 0.0025
     assert plan.conditions[0].levels == {"cold": -10.0, "room": 25.0}
@@ -720,3 +723,20 @@ def test_a_broken_table_of_units_says_where(tmp_path: Path, text: str, said: str
     with pytest.raises(PlanProblems) as caught:
         load_units(path)
     assert str(caught.value).startswith(f"{path}:{said}")
+
+
+@pytest.mark.parametrize(
+    ("keys", "said"),
+    [
+        ("order: quickest", "'as written', 'fastest', 'shuffled', 'blocked'"),
+        ("seed: 7", "nothing is drawn from 'seed'"),
+        ("order: fastest\n  seed: 7", "nothing is drawn from 'seed'"),
+        ("order: blocked\n  seed: -1", "seed"),
+    ],
+)
+def test_an_order_that_is_none_is_refused(tmp_path: Path, plan_text: str, keys: str, said: str) -> None:
+    path = tmp_path / "plan.yaml"
+    path.write_text(plan_text.replace("drift: 0.1 %}", f"drift: 0.1 %}}\n  {keys}"), encoding="utf-8")
+    with pytest.raises(PlanError) as caught:
+        load_plan(path)
+    assert said in str(caught.value)
