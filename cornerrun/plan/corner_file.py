@@ -100,8 +100,5 @@ class CornersFile(FileModel):
     @model_validator(mode="after")
     def _drawn(self) -> "CornersFile":
         if self.seed is not None and self.order not in ("shuffled", "blocked"):
-            raise refusal(
-                f"'seed' draws nothing in the order {self.order or 'of the plan'!r}",
-                "leave it out, or add 'order: shuffled'",
-            )
+            raise refusal("nothing is drawn from 'seed' in this order", "leave it out, or write 'order: shuffled'")
         return self

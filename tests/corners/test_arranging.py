@@ -90,20 +90,13 @@ def test_without_a_word_schemes_and_named_corners_stay_as_written(make_plan: Cal
 
 
 @settings(max_examples=40, deadline=None)
-@given(
-    st.integers(3, 7), st.sampled_from(ORDERS), st.integers(0, 99), st.sampled_from([None, 1, 3]), st.booleans(),
-    st.integers(1, 2),
-)  # fmt: skip
+@given(count=st.integers(3, 7), order=st.sampled_from(ORDERS), seed=st.integers(0, 99), repeats=st.integers(1, 2),
+       every=st.sampled_from([None, 1, 3]), via_nominal=st.booleans())  # fmt: skip
 def test_every_step_of_every_order_is_admissible(
-    count: int, order: str | None, seed: int, every: int | None, via_nominal: bool, repeats: int
+    *, count: int, order: str | None, seed: int, repeats: int, every: int | None, via_nominal: bool
 ) -> None:
-    plan = board(
-        count,
-        relations=[RELATION],
-        control_points=ControlPoints(every=every),
-        via_nominal=via_nominal,
-        repeats=repeats,
-    )
+    points = ControlPoints(every=every)
+    plan = board(count, relations=[RELATION], control_points=points, via_nominal=via_nominal, repeats=repeats)
     plan = ordered(plan, order)
     selection = select(plan)
     planned = steps(plan, selection, seed=seed)
