@@ -22,6 +22,7 @@ _COMMANDS = {
     "goto": "Hold one corner for a while, watched, then go back to nominal.",
     "to-nominal": "Bring the board back to nominal, after a killed run too.",
     "run": "Run a plan on one board.",
+    "resume": "Go on with a run that was killed, stopped or broken off.",
     "characterise": "Characterise the trim of several boards, one after the other, the next one warming.",
     "acknowledge": "Say that you have seen why a bench was left off; runs may start there again.",
     "runs": "List the runs in the store.",

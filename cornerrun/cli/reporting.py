@@ -4,6 +4,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import click
+
 from cornerrun.errors import ReportError
 
 if TYPE_CHECKING:
@@ -79,6 +81,16 @@ def write_reports(
         paths.append(write_page(data, path, summary=summary, plan=plan))
     paths.extend(_exported(data, plan, summary, exports or Exports()))
     return Written(text=to_text(summary), machine=to_json(summary), paths=tuple(paths))
+
+
+def print_report(written: Written, *, as_json: bool) -> None:
+    """Print a report: as text with the files written, or as JSON alone."""
+    if as_json:
+        click.echo(written.machine)
+        return
+    click.echo(written.text)
+    for path in written.paths:
+        click.echo(f"written: {path}")
 
 
 def _exported(data: "RunData", plan: "Plan", summary: "Summary", exports: Exports) -> tuple[Path, ...]:

@@ -60,10 +60,11 @@ def command(
     """
     from cornerrun.cli.banner import banner
     from cornerrun.cli.progress import listening
-    from cornerrun.cli.reporting import write_reports
+    from cornerrun.cli.reporting import print_report, write_reports
     from cornerrun.corners.order import steps
     from cornerrun.corners.select import select
     from cornerrun.preflight.rules import stop_on_errors
+    from cornerrun.results.records import RunRequest
     from cornerrun.run.checks import CheckRunner
     from cornerrun.run.runner import run_plan
 
@@ -100,14 +101,16 @@ def command(
                 unit_data=unit_data,
                 listener=listener,
                 guardian=bench.guardian,
+                request=RunRequest(
+                    plan=str(plan_path.resolve()),
+                    bench=str(bench_file.source.path.resolve()),
+                    limits="" if limits_path is None else str(limits_path.resolve()),
+                    only=only,
+                    bench_seed=seed,
+                ),
             )
         written = write_reports(store, end.run_id, results_dir, workbook=not no_workbook, page=not no_workbook)
-    if as_json:
-        click.echo(written.machine)
-    else:
-        click.echo(written.text)
-        for path in written.paths:
-            click.echo(f"written: {path}")
+    print_report(written, as_json=as_json)
     return end.exit_code
 
 

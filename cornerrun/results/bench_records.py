@@ -2,7 +2,6 @@
 
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Literal
 
 from cornerrun.bench.ports import RegisterValue
 
@@ -11,9 +10,12 @@ __all__ = ["Latch", "ProofReading", "ProofStep", "Snapshot"]
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Snapshot:
-    """Every configuration register of every device at one moment; ``sha256`` as `configuration.fingerprint` has it."""
+    """Every configuration register of every device at one moment; ``sha256`` as `configuration.fingerprint` has it.
 
-    moment: Literal["before", "after"]
+    ``moment`` is "before" or "after"; in the store, later ones of a run that was resumed bear their time besides.
+    """
+
+    moment: str
     at_utc: datetime
     sha256: str
     registers: tuple[RegisterValue, ...]

@@ -1,6 +1,7 @@
 """Get runs and everything of them out of the tables of a store."""
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import replace
 from itertools import groupby
 from typing import cast
 
@@ -95,17 +96,20 @@ def events(connection: Connection, run_id: str) -> tuple[Event, ...]:
 
 
 def snapshots(connection: Connection, run_id: str) -> tuple[Snapshot, ...]:
-    """Return the configuration of a run's devices, before and after."""
+    """Return the configuration of a run's devices, before and after; of several after, the last."""
     table = schema.snapshots
     query = select(table.c.snapshot_json).where(table.c.run_id == run_id).order_by(table.c.at_utc)
-    return tuple(from_json(row["snapshot_json"], Snapshot) for row in _later_rows(connection, table, query))
+    found = [from_json(row["snapshot_json"], Snapshot) for row in _later_rows(connection, table, query)]
+    by_moment = {one.moment.partition(" ")[0]: one for one in found}
+    return tuple(replace(one, moment=moment) for moment, one in by_moment.items())
 
 
 def proof(connection: Connection, run_id: str) -> tuple[ProofStep, ...]:
-    """Return the steps of a run's wiring proof, in order."""
+    """Return the steps of a run's wiring proof, in order; of one that was begun again, the later ones."""
     table = schema.proofs
     query = select(table.c.step_json).where(table.c.run_id == run_id).order_by(table.c.proof)
-    return tuple(from_json(row["step_json"], ProofStep) for row in _later_rows(connection, table, query))
+    steps = [from_json(row["step_json"], ProofStep) for row in _later_rows(connection, table, query)]
+    return tuple({step.rail: step for step in steps}.values())
 
 
 def latches(connection: Connection, *, bench_id: str | None, only_open: bool) -> tuple[Latch, ...]:

@@ -27,6 +27,7 @@ __all__ = [
     "ReferenceRecord",
     "Run",
     "RunData",
+    "RunRequest",
     "RunResult",
     "SetpointRecord",
     "SettleTrace",
@@ -140,6 +141,20 @@ class SetpointRecord:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class RunRequest:
+    """How a run was asked for, so that it can go on later: files by absolute path, and what chose its steps.
+
+    ``bench_seed`` is that of the simulated bench; None leaves the seed of its file.
+    """
+
+    plan: str = ""
+    bench: str = ""
+    limits: str = ""
+    only: tuple[str, ...] = ()
+    bench_seed: int | None = None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class Run:
     """A run of a plan on one unit.
 
@@ -170,6 +185,7 @@ class Run:
     result: RunResult | None = None
     end_state: EndState | None = None
     why: str = ""
+    request: RunRequest = field(default_factory=RunRequest)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 from cornerrun.corners.model import Corner, NotRunnable
@@ -14,6 +14,7 @@ from cornerrun.results.records import (
     Event,
     InstrumentRecord,
     Run,
+    RunRequest,
     RunResult,
     SetpointRecord,
 )
@@ -45,6 +46,7 @@ class _Details:
     corners: tuple[Corner, ...]
     not_runnable: tuple[NotRunnable, ...]
     unit_data: Mapping[str, str]
+    request: RunRequest = field(default_factory=RunRequest)
 
 
 _DETAILS = tuple(_Details.__dataclass_fields__)

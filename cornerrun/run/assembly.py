@@ -13,13 +13,15 @@ from cornerrun.run.aftermath import Aftermath
 from cornerrun.run.checking import Checking, CheckRuns, Subject
 from cornerrun.run.climate import Climate
 from cornerrun.run.draft import Reference
-from cornerrun.run.executor import Executor, Keeper
+from cornerrun.run.executor import Executor
 from cornerrun.run.journal import Journal
+from cornerrun.run.keeping import Keeper
 from cornerrun.run.measuring import Measurer
 from cornerrun.run.moving import Mover
 from cornerrun.run.proof import WiringProof
 from cornerrun.run.proof_readings import ProofReadings
 from cornerrun.run.recovery import Recovery
+from cornerrun.run.resuming import Resumed
 from cornerrun.run.sequence import Sequence
 from cornerrun.run.status_notes import StatusNotes
 from cornerrun.run.supervisor import Supervisor
@@ -65,6 +67,7 @@ def assemble(
     subject: Subject,
     hold_s: float = 0.0,
     keep_proof: Callable[[ProofStep], None] | None = None,
+    resumed: Resumed | None = None,
 ) -> Parts:
     """Build every part of a run on one clock, one journal and one sequence.
 
@@ -143,7 +146,7 @@ def assemble(
         way_back=way_back,
         aftermath=aftermath,
         proof=None
-        if plan.proof is None or keep_proof is None
+        if plan.proof is None or keep_proof is None or (resumed is not None and resumed.is_proved)
         else WiringProof(
             plan=with_proof_levels(plan),
             run_id=run_id,
@@ -157,6 +160,7 @@ def assemble(
             intend=store.intend,
             keep=keep_proof,
         ),
+        resumed=resumed,
     )
     return Parts(executor=executor, supervisor=supervisor, mover=mover, way_back=way_back)
 

@@ -1,12 +1,13 @@
 """Configuration of the devices before and after a run: kept, and every difference told."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 from cornerrun.bench.ports import RegisterValue
 from cornerrun.clock import Clock
 from cornerrun.errors import BenchError
 from cornerrun.plan.model import Plan
 from cornerrun.results.bench_records import Snapshot
+from cornerrun.results.codec import utc_text
 from cornerrun.results.configuration import differences, fingerprint
 from cornerrun.results.records import EndState
 from cornerrun.run.journal import Journal
@@ -35,9 +36,17 @@ class Configuration:
         self._clock = clock
         self._journal = journal
         self._before: Snapshot | None = None
+        self._is_resumed = False
+
+    def resume(self, kept: Sequence[Snapshot]) -> None:
+        """Take how the devices were found when the run began, in place of finding it out again."""
+        self._before = next((one for one in kept if one.moment == "before"), None)
+        self._is_resumed = True
 
     def before(self) -> None:
         """Keep how the devices were found. Raises what the bench and the store raise: nothing has been moved yet."""
+        if self._before is not None:
+            return
         registers = self._read()
         if registers:
             self._before = Snapshot(
@@ -57,9 +66,9 @@ class Configuration:
         except BenchError as error:
             self._journal.note("warning", f"the configuration after the run can't be read: {error}")
             return
-        self._keep(
-            Snapshot(moment="after", at_utc=self._clock.utc_now(), sha256=fingerprint(registers), registers=registers)
-        )
+        now = self._clock.utc_now()
+        moment = f"after {utc_text(now)}" if self._is_resumed else "after"
+        self._keep(Snapshot(moment=moment, at_utc=now, sha256=fingerprint(registers), registers=registers))
         # Rails that were turned off have been told so through OPERATION; where they are stands in the end state.
         but = ("OPERATION",) if end_state is not EndState.NOMINAL else ()
         for found in differences(self._before.registers, registers, self._plan, but=but):

@@ -1,5 +1,7 @@
 """Judge control points while the run goes on: does nominal still look as it did at the first."""
 
+from collections.abc import Sequence
+
 from cornerrun.plan.model import Plan
 from cornerrun.results.control import ControlPoint, control_points
 from cornerrun.results.records import VisitRecord
@@ -22,6 +24,17 @@ class Controls:
     def add(self, record: VisitRecord) -> None:
         """Take a visit that is no control point."""
         self._block.append(record)
+
+    def recall(self, records: Sequence[VisitRecord]) -> bool:
+        """Take the visits of a run that goes on; tell whether a good control point is among them."""
+        has_good = False
+        for record in records:
+            if record.visit.is_control:
+                point = self.judge(record)
+                has_good = has_good or (point is not None and point.is_good)
+            else:
+                self.add(record)
+        return has_good
 
     def judge(self, record: VisitRecord) -> ControlPoint | None:
         """Judge a control point; None if it was broken off and shows nothing."""

@@ -2,8 +2,7 @@
 
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
-from typing import Protocol
+from dataclasses import dataclass, replace
 
 from cornerrun.bench.ports import Baseline, Note, RailPower
 from cornerrun.clock import Clock
@@ -18,9 +17,11 @@ from cornerrun.run.controls import Controls
 from cornerrun.run.faults import STATUS_WORD_OFF
 from cornerrun.run.itinerary import Itinerary
 from cornerrun.run.journal import Journal
+from cornerrun.run.keeping import Keeper
 from cornerrun.run.moving import Mover
 from cornerrun.run.progress import StepStarted, VisitEnded
 from cornerrun.run.proof import WiringProof
+from cornerrun.run.resuming import Resumed
 from cornerrun.run.sequence import WAYS, Phase, Trouble
 from cornerrun.run.sequence import Sequence as PhaseSequence
 from cornerrun.run.status_notes import StatusNotes
@@ -29,26 +30,10 @@ from cornerrun.run.trouble import explain, trouble_of
 from cornerrun.run.visit import Visitor
 from cornerrun.run.way_back import WayBack
 
-__all__ = ["Ended", "Executor", "Keeper"]
+__all__ = ["Ended", "Executor"]
 
 # Whole visits after which the board goes to nominal and a control point proves it, with the trouble that they are.
 _PROVEN_AFTER = frozenset({Outcome.NOT_SETTLED, Outcome.NO_ANSWER})
-
-
-class Keeper(Protocol):
-    """What the run asks of a store; each call is one transaction. StoreError says where what it failed to keep is."""
-
-    def intend(self, intent: Intent, finished: VisitRecord | None = None) -> None:
-        """Keep what is about to be done, together with the visit that has just ended."""
-        ...
-
-    def finish_visit(self, run_id: str, record: VisitRecord) -> None:
-        """Keep all rows of a visit."""
-        ...
-
-    def add_event(self, run_id: str, event: Event) -> None:
-        """Keep an event."""
-        ...
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -101,6 +86,7 @@ class Executor:
         way_back: WayBack,
         aftermath: Aftermath,
         proof: WiringProof | None = None,
+        resumed: Resumed | None = None,
     ) -> None:
         self._plan = plan
         self._run_id = run_id
@@ -130,11 +116,15 @@ class Executor:
         self._bad_controls = 0
         self._has_good_control = False
         self._itinerary = Itinerary(plan, ())
+        self._resumed = resumed
+        self._is_at_seam = resumed is not None
 
     def run(self, steps: Sequence[Step], *, before: Callable[[], None] = lambda: None) -> Ended:
         """Perform steps, then bring the board back; ``before`` is done first, with nothing moved. Never raises."""
         self._itinerary = Itinerary(self._plan, steps)
         try:
+            if self._resumed is not None:
+                self._recall(self._resumed)
             before()
             self._look_before()
             self._checking.begin_run()
@@ -142,6 +132,18 @@ class Executor:
         except BaseException as error:  # whatever it was, the board comes first
             halt = _Halt(trouble=trouble_of(error), why=explain(error))
         return self._end(halt)
+
+    def _recall(self, resumed: Resumed) -> None:
+        """Know what an earlier part of the run knew; a control point proves the board before the next step."""
+        self._visits.extend(resumed.earlier)
+        self._has_good_control = self._controls.recall(resumed.earlier)
+        self._itinerary = Itinerary(
+            self._plan, resumed.left, first_inserted=len(resumed.planned), next_inserted=resumed.next_ordinal
+        )
+        for step, is_pending in resumed.tripped():
+            self._bar(step, may_go_on=True, is_pending=is_pending)
+        self._itinerary.prove()
+        self._visitor.must_warm = True
 
     def _look_before(self) -> None:
         """Keep and clear the status bits that stand before anything has moved."""
@@ -155,7 +157,7 @@ class Executor:
 
     def _walk(self) -> _Halt:
         """Perform what is queued, until it is done or something ends it."""
-        started_s = self._clock.now_s()
+        started_s, earlier = self._clock.now_s(), len(self._visits)
         while (step := self._itinerary.next()) is not None:
             halt: _Halt | None = None
             if self._proof is not None and self._proof.is_due:
@@ -180,7 +182,7 @@ class Executor:
                     halt = self._after(step, record)
             if record is not None:
                 self._take(record)
-                each_s = (self._clock.now_s() - started_s) / len(self._visits)
+                each_s = (self._clock.now_s() - started_s) / (len(self._visits) - earlier)
                 self._journal.tell(VisitEnded(record=record, left_s=each_s * len(self._itinerary)))
             if halt is not None:
                 return halt
@@ -238,15 +240,16 @@ class Executor:
         self._itinerary.prove()
         return record, halt
 
-    def _bar(self, step: Step, *, may_go_on: bool) -> None:
+    def _bar(self, step: Step, *, may_go_on: bool, is_pending: bool = True) -> None:
         """Visit a corner that tripped again, as often as the plan allows; then no more."""
         name = step.corner.name
         self._trips[name] += 1
         policy = self._plan.policy
         if may_go_on and policy.on_trip == "retry" and self._trips[name] <= policy.retries:
-            self._itinerary.again(step)
+            if is_pending:
+                self._itinerary.again(step)
         else:
-            self._barred[name] = f"it tripped at visit {step.ordinal}"
+            self._barred[name] = _tripped_at(step.ordinal)
 
     def _after(self, step: Step, record: VisitRecord) -> _Halt | None:
         """Act on how a whole visit ended."""
@@ -288,6 +291,8 @@ class Executor:
 
     def _take(self, record: VisitRecord) -> None:
         """Keep a record until the next intent is committed with it."""
+        if self._is_at_seam:
+            record, self._is_at_seam = replace(record, visit=replace(record.visit, is_after_seam=True)), False
         self._visits.append(record)
         earlier, self._unkept = self._unkept, record
         if earlier is not None:
@@ -333,3 +338,7 @@ class Executor:
             end_state=state or EndState.NOMINAL,
             why="; ".join(dict.fromkeys(reason for reason in reasons if reason)),
         )
+
+
+def _tripped_at(ordinal: int) -> str:
+    return f"it tripped at visit {ordinal}"

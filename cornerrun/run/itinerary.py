@@ -19,11 +19,13 @@ class Itinerary:
     every simulated draw, is the same whatever happened before.
     """
 
-    def __init__(self, plan: Plan, steps: Sequence[Step]) -> None:
+    def __init__(self, plan: Plan, steps: Sequence[Step], *, first_inserted: int = 0, next_inserted: int = 0) -> None:
+        """Take steps; the two numbers are greater where some of the plan's, or others, are made already."""
         self._plan = plan
         self._commanded = frozenset(rail.name for rail in plan.commanded_rails)
         self._queue = deque(steps)
-        self._first_inserted = self._next_inserted = max((step.ordinal for step in steps), default=-1) + 1
+        self._first_inserted = max(first_inserted, max((step.ordinal for step in steps), default=-1) + 1)
+        self._next_inserted = max(next_inserted, self._first_inserted)
         self._is_on_track = False
         self._must_prove = False
 

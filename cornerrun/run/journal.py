@@ -16,10 +16,10 @@ class Journal:
     the way to safety. A listener that raises loses its event and nothing else.
     """
 
-    def __init__(self, clock: Clock, listener: Listener | None = None) -> None:
+    def __init__(self, clock: Clock, listener: Listener | None = None, *, began_s: float | None = None) -> None:
         self._clock = clock
         self._listener = listener
-        self.started_s = clock.now_s()
+        self.started_s = clock.now_s() if began_s is None else began_s
         self._waiting: list[Event] = []
 
     def elapsed_s(self) -> float:

@@ -15,7 +15,7 @@ from cornerrun.errors import NotAtNominal, StoreError
 from cornerrun.plan.bench_file import BenchFile
 from cornerrun.plan.model import Plan
 from cornerrun.plan.serial import plan_to_json
-from cornerrun.results.records import EndState, Event, Run, RunResult, SetpointRecord
+from cornerrun.results.records import EndState, Event, Run, RunRequest, RunResult, SetpointRecord
 from cornerrun.results.store import Store
 from cornerrun.results.verdict import RunVerdict
 from cornerrun.run.assembly import assemble, encoded_setpoints
@@ -28,6 +28,7 @@ from cornerrun.run.instruments import instrument_records, refuse_bad_references
 from cornerrun.run.journal import Journal
 from cornerrun.run.latching import call_alarm, latch_note, refuse_if_latched
 from cornerrun.run.progress import Listener, RunEnded, RunStarted
+from cornerrun.run.resuming import Resumed, compare_baseline, compare_devices, compare_sources
 from cornerrun.run.sequence import Phase, Trouble
 from cornerrun.run.sequence import Sequence as PhaseSequence
 from cornerrun.run.signals import stop_on_signals
@@ -54,8 +55,12 @@ def run_plan(  # noqa: PLR0917 - the order in which they come to be
     run_id: str | None = None,
     hold_s: float = 0.0,
     guardian: Guardianship = UNGUARDED,
+    request: RunRequest | None = None,
+    resumed: Resumed | None = None,
 ) -> RunEnd:
-    """Run a plan on one unit.
+    """Run a plan on one unit, or go on with ``resumed``, a run that had ended early: ``steps`` are all of its plan.
+
+    Board, files and registers must then be those of the run; its serial number, seed and unit data count.
 
     Until the baseline is stored nothing is written to a device, and what is wrong is raised: the plan's, the bench's
     and the checks' errors, NotAtNominal if an earlier run of this bench never ended. From then on nothing is raised:
@@ -66,38 +71,49 @@ def run_plan(  # noqa: PLR0917 - the order in which they come to be
         store = guardian.keeper(store)
         refuse_if_latched(bench, store)
         _refuse_if_unfinished(bench, store)
-        sequence, journal = PhaseSequence(guardian.told_phase), Journal(clock, listener)
+        sequence = PhaseSequence(guardian.told_phase)
         identities = bench.power.connect()
         instruments = instrument_records(bench_file, bench.meter)
+        devices = {identity.device: identity.texts for identity in identities}
         check_files = checks.prepare() if checks is not None else ()
+        sources = (*plan.sources, bench_file.source, *check_files)
+        if resumed is not None:
+            compare_sources(resumed.run, sources)
+            compare_devices(resumed.run, devices)
         sequence.go(Phase.BASELINE)
         baseline = bench.safety.take_baseline()
         setpoints = encoded_setpoints(plan, bench)
-        run = Run(
-            run_id=run_id or secrets.token_hex(6),
-            bench_id=bench.identity,
-            bench_kind=bench_file.kind,
-            station=bench_file.station,
-            serial=serial,
-            operator=operator,
-            title=plan.title,
-            seed=seed,
-            started_utc=clock.utc_now(),
-            plan_json=plan_to_json(plan),
-            sources=(*plan.sources, bench_file.source, *check_files),
-            versions=_versions(),
-            devices={identity.device: identity.texts for identity in identities},
-            instruments=instruments,
-            setpoints=_setpoints(setpoints),
-            corners=selection.corners,
-            not_runnable=selection.not_runnable,
-            unit_data=unit_data or {},
-            planned_visits=len(steps),
-        )
+        if resumed is not None:
+            compare_baseline(plan, store.baseline(resumed.run.run_id), baseline)
+            run, seed, unit_data = resumed.run, resumed.run.seed, resumed.run.unit_data
+        else:
+            run = Run(
+                run_id=run_id or secrets.token_hex(6),
+                bench_id=bench.identity,
+                bench_kind=bench_file.kind,
+                station=bench_file.station,
+                serial=serial,
+                operator=operator,
+                title=plan.title,
+                seed=seed,
+                started_utc=clock.utc_now(),
+                plan_json=plan_to_json(plan),
+                sources=sources,
+                versions=_versions(),
+                devices=devices,
+                instruments=instruments,
+                setpoints=_setpoints(setpoints),
+                corners=selection.corners,
+                not_runnable=selection.not_runnable,
+                unit_data=unit_data or {},
+                planned_visits=len(steps),
+                request=request or RunRequest(),
+            )
+        journal = Journal(clock, listener, began_s=_began_s(resumed, clock))
         recipe = RestoreRecipe(
             bench_id=bench.identity,
             run_id=run.run_id,
-            serial=serial,
+            serial=run.serial,
             pid=os.getpid(),
             links=bench.links,
             writes=bench.safety.recipe(baseline),
@@ -114,12 +130,12 @@ def run_plan(  # noqa: PLR0917 - the order in which they come to be
             run_id=run.run_id,
             baseline=baseline,
             setpoints=setpoints,
-            subject=Subject(serial=serial, seed=seed, unit=unit_data or {}, directory=plan.directory),
+            subject=Subject(serial=run.serial, seed=seed, unit=unit_data or {}, directory=plan.directory),
             hold_s=hold_s,
             keep_proof=partial(store.add_proof, run.run_id),
+            resumed=resumed,
         )
         guardian.answer_for(recipe, store.address)
-        store.begin_run(run, recipe, baseline)
         configuration = Configuration(
             plan=plan,
             read=bench.snapshot,
@@ -127,19 +143,49 @@ def run_plan(  # noqa: PLR0917 - the order in which they come to be
             clock=clock,
             journal=journal,
         )
-        journal.tell(RunStarted(run_id=run.run_id, steps=len(steps)))
+        if resumed is None:
+            store.begin_run(run, recipe, baseline)
+        else:
+            _go_on(resumed, operator, store, clock, journal)
+            configuration.resume(store.load(run.run_id).snapshots)
 
         def before() -> None:
             refuse_bad_references(instruments)
             configuration.before()
 
-        ended = parts.executor.run(steps, before=before)
+        left = steps if resumed is None else resumed.left
+        journal.tell(RunStarted(run_id=run.run_id, steps=len(left)))
+        ended = parts.executor.run(left, before=before)
         ended = _look_after(ended, configuration, bench.notes, journal, partial(store.add_event, run.run_id))
         end = _close(run, ended, plan=plan, steps=steps, store=store, clock=clock)
         if end.end_state is not EndState.NOMINAL:
             end = _call_for_help(end, run, bench_file, bench, store)
         journal.tell(RunEnded(run_id=end.run_id, result=end.result, end_state=end.end_state, why=end.why))
         return end
+
+
+def _began_s(resumed: Resumed | None, clock: Clock) -> float | None:
+    """Tell when on this clock a run began that goes on: never so late that its visits would lie in the future."""
+    if resumed is None:
+        return None
+    since_s = (clock.utc_now() - resumed.run.started_utc).total_seconds()
+    last_s = max((record.visit.end_s for record in resumed.earlier), default=0.0)
+    return clock.now_s() - max(since_s, last_s)
+
+
+def _go_on(resumed: Resumed, operator: str, store: Store, clock: Clock, journal: Journal) -> None:
+    """Open the run again, and put aside the visits that are made again."""
+    run_id = resumed.run.run_id
+    store.resume_run(run_id, by=operator, at_utc=clock.utc_now())
+    for record in resumed.again:
+        store.discard_visit(run_id, record)
+    again = ", ".join(f"{record.visit.corner} ({record.visit.outcome})" for record in resumed.again)
+    journal.note(
+        "warning",
+        f"seam: resumed by {operator or 'nobody named'} with {len(resumed.left)} visits left"
+        + (f"; made again: {again}" if again else "")
+        + f"; it had ended: {resumed.run.why}",
+    )
 
 
 def _look_after(

@@ -66,6 +66,7 @@ class Visitor:
         self._frozen: Frozen | None = None
         self._commanded_at_s = started_s
         self.moving: tuple[str, ...] = ()
+        self.must_warm = False
 
     def visit(self, step: Step) -> VisitRecord:
         """Perform a step. Raises what ends a visit; `broken_off` then makes its record."""
@@ -75,7 +76,8 @@ class Visitor:
         self._supervisor.begin("settle")
         has_settled = self._reach(draft, step)
         self._sequence.go(Phase.MEASURE)
-        if has_settled and self._warming is not None and step.corner.scheme == WARM_UP:
+        if has_settled and self._warming is not None and (step.corner.scheme == WARM_UP or self.must_warm):
+            self.must_warm = False
             self._supervisor.begin("warm-up")
             with draft.timed("warm-up"):
                 self._warming.wait()

@@ -1,0 +1,106 @@
+"""`cornerrun resume`: go on with a run that was killed, stopped or broken off."""
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from cornerrun.cli.common import at_bench, json_option, open_store, operator_name, real_time_option, store_options
+from cornerrun.errors import UsageError
+
+if TYPE_CHECKING:
+    from cornerrun.plan.bench_file import BenchFile
+    from cornerrun.plan.model import Plan
+    from cornerrun.results.records import Run
+
+
+@click.command()
+@click.argument("run", required=False)
+@click.option("--operator", metavar="NAME", help="Who resumes it; the login name unless given.")
+@store_options
+@real_time_option
+@click.option("--no-workbook", is_flag=True, help="Keep the run in the store only: no workbook, no page.")
+@json_option
+def command(
+    *,
+    run: str | None,
+    operator: str | None,
+    results_dir: Path,
+    store_url: str | None,
+    real_time: bool,
+    no_workbook: bool,
+    as_json: bool,
+) -> int:
+    """Go on with RUN (the newest if none is given) from its last whole visit, with the same board and files.
+
+    After a kill first bring the board back: `cornerrun to-nominal PLAN`. Plan, limits, bench and check files must be
+    those of the run, by hash; so must the devices, and the registers that the run found. The board warms up again if
+    the plan says so, a control point proves it, and the report marks the seam.
+    """
+    from cornerrun.cli.banner import banner
+    from cornerrun.cli.progress import listening
+    from cornerrun.cli.reporting import print_report, write_reports
+    from cornerrun.corners.order import steps
+    from cornerrun.corners.select import select
+    from cornerrun.preflight.rules import stop_on_errors
+    from cornerrun.run.checks import CheckRunner
+    from cornerrun.run.resuming import compare_sources, to_resume
+    from cornerrun.run.runner import run_plan
+
+    with open_store(results_dir, store_url, must_exist=True) as store:
+        data = store.load(store.find(run or "last").run_id)
+        plan, bench_file = _files(data.run)
+        compare_sources(data.run, (*plan.sources, bench_file.source), but=("checks",))
+        stop_on_errors(plan, bench_file)
+        request, selection = data.run.request, select(plan)
+        planned = steps(plan, selection, only=request.only or None)
+        resumed = to_resume(plan, data, planned)
+        corners = [step.corner for step in resumed.left]
+        click.echo(
+            banner(plan, bench_file, serial=data.run.serial, corners=corners, visits=len(resumed.left)), err=True
+        )
+        purpose = f"resuming run {data.run.run_id} on {data.run.serial}"
+        with (
+            at_bench(
+                plan,
+                bench_file,
+                purpose=purpose,
+                real_time=real_time,
+                seed=request.bench_seed,
+                serial=data.run.serial,
+            ) as bench,
+            CheckRunner(
+                checks=plan.checks, directory=plan.directory, clock=bench.clock, criterion=plan.criteria.checks
+            ) as checks,
+            listening(sys.stderr) as listener,
+        ):
+            end = run_plan(
+                plan,
+                bench_file,
+                bench.ports,
+                store,
+                bench.clock,
+                checks,
+                steps=planned,
+                selection=selection,
+                serial=data.run.serial,
+                operator=operator or operator_name(),
+                listener=listener,
+                guardian=bench.guardian,
+                resumed=resumed,
+            )
+        written = write_reports(store, end.run_id, results_dir, workbook=not no_workbook, page=not no_workbook)
+    print_report(written, as_json=as_json)
+    return end.exit_code
+
+
+def _files(run: "Run") -> "tuple[Plan, BenchFile]":
+    """Read the files of a run again, from where they were."""
+    from cornerrun.plan.load import load_bench, load_plan
+
+    request = run.request
+    if not request.plan or not request.bench:
+        raise UsageError(f"run {run.run_id} does not say where its files are, so it cannot be resumed; start a new one")
+    limits = Path(request.limits) if request.limits else None
+    return load_plan(Path(request.plan), limits=limits), load_bench(Path(request.bench))
