@@ -2,6 +2,10 @@
 
 import pytest
 
+from cornerrun.bench.bench import bench_identity
+from cornerrun.bench.latch import LatchNote, clear_latch, latched, leave_latch
+from cornerrun.plan.load import load_bench
+
 TRIP = "\nfaults:\n  trips: [{rail: VDDQ, shows: oc_fault, corner: 'all low', after: 10 ms}]\n"
 QUICK = ("run", "quickstart.yaml", "--serial", "00123", "--seed", "3", "--no-workbook")
 
@@ -51,18 +55,19 @@ def test_a_bench_that_is_not_latched_says_so(cornerrun):
     assert (end.code, "not latched" in end.out) == (0, True)
 
 
-def test_another_results_folder_does_not_free_a_bench_that_others_can_reach(cornerrun, desk, simulate):
-    board = desk / "quickstart_board.yaml"
-    trip = TRIP.replace("corner: 'all low', after: 10 ms", "at: 2 s")
-    board.write_text(board.read_text(encoding="utf-8") + trip, encoding="utf-8")
-    _, bench = simulate()
-    assert cornerrun(*QUICK, "--bench", bench).code == 4
-    refused = cornerrun(*QUICK, "--bench", bench, "--results", "elsewhere")
-    assert refused.code == 4
-    assert "runs.sqlite" in refused.err
-    told = ("--name", "A. Tester", "--found", "load was shorted")
-    assert cornerrun("acknowledge", "quickstart.yaml", "--bench", bench, "--results", "elsewhere", *told).code == 0
-    assert "was left off" not in cornerrun(*QUICK, "--bench", bench, "--results", "elsewhere").err
+def test_another_results_folder_does_not_free_a_bench_that_others_can_reach(cornerrun, tcp_bench):
+    identity = bench_identity(load_bench(tcp_bench))
+    leave_latch(identity, LatchNote(run_id="ab12", store="/elsewhere/runs.sqlite", end_state="off", why="VDDQ: oc"))
+    try:
+        refused = cornerrun(*QUICK, "--bench", tcp_bench)
+        assert refused.code == 4
+        assert "run ab12, kept in /elsewhere/runs.sqlite" in refused.err
+        told = ("--name", "A. Tester", "--found", "load was shorted")
+        assert cornerrun("acknowledge", "quickstart.yaml", "--bench", tcp_bench, *told).code == 0
+        assert latched(identity) is None
+        assert "was left off" not in cornerrun(*QUICK, "--bench", tcp_bench, "--only", "all high").err
+    finally:
+        clear_latch(identity)
 
 
 def test_the_alarm_command_of_the_bench_file_is_called(cornerrun, desk):
