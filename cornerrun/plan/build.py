@@ -41,6 +41,7 @@ from cornerrun.plan.model import (
 from cornerrun.plan.model import Board as BoardName
 from cornerrun.plan.rail_file import DeviceFile, RailFile
 from cornerrun.plan.rail_levels import lineage
+from cornerrun.plan.tight import kept_rails
 from cornerrun.plan.trim_file import TrimSweepFile
 from cornerrun.plan.trim_levels import trim_names
 from cornerrun.plan.trim_model import Declared, TrimSweep, WarmUp
@@ -81,6 +82,7 @@ def build_plan(
         directory=directory,
         proof=None if file.proof is None else Proof(step_ratio=file.proof.step, coupling_ratio=file.proof.coupling),
         trim=None if file.trim is None else _trim(board, file.trim),
+        limits_kept=kept_rails(file.limits_kept, tuple(rail.name for rail in file.rails), file.groups),
     )
 
 

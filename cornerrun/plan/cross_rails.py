@@ -10,7 +10,7 @@ from cornerrun.plan.rail_file import RailFile
 from cornerrun.plan.trim_levels import is_trim_level
 from cornerrun.units import Kind, show
 
-__all__ = ["check_rails"]
+__all__ = ["check_kept", "check_rails"]
 
 
 def check_rails(board: Board, limits: Mapping[int, HardLimits]) -> None:
@@ -28,6 +28,13 @@ def check_rails(board: Board, limits: Mapping[int, HardLimits]) -> None:
             board.add(("rails", index, "settle", "timeout"), came, "write a timeout well above 'stable_for'")
         if index in limits and board.rail_index[rail.name] == index:
             _check_limits(board, index, rail, limits[index])
+
+
+def check_kept(board: Board) -> None:
+    """Find names under ``limits_kept`` that are no rail, no group and not "all"."""
+    for name in board.reader.keys(("limits_kept",)):
+        if name != "all":
+            board.members(str(name), ("limits_kept", name), at_key=True)
 
 
 def _check_name(board: Board, index: int, rail: RailFile) -> None:

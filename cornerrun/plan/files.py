@@ -43,6 +43,7 @@ class PlanFile(FileModel):
     criteria: CriteriaFile = CriteriaFile()
     policy: PolicyFile = PolicyFile()
     proof: ProofFile | None = None
+    limits_kept: dict[Name, Text] = Field(default_factory=dict, examples=["{VDD_IO: its comparator glitches}"])
 
 
 class LimitsFile(FileModel):

@@ -281,6 +281,7 @@ class Plan:
     """What shall be done on one board: read, checked and in SI units.
 
     ``rails`` keep the order of the file. ``sources`` are the plan and limits files with their hashes.
+    ``limits_kept`` says, by rail, why its device's own limits are left as they are during a run.
     """
 
     title: str
@@ -300,6 +301,7 @@ class Plan:
     proof: Proof | None = None
     trim: TrimSweep | None = None
     purpose: str = ""
+    limits_kept: Mapping[str, str] = field(default_factory=dict)
 
     def rail(self, name: str) -> Rail:
         """Look up a rail by name; KeyError if there is none."""

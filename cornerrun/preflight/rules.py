@@ -20,6 +20,7 @@ from cornerrun.preflight.level_rules import hard_limits, quantisation
 from cornerrun.preflight.load_rules import currents, pins, power
 from cornerrun.preflight.meter_rules import uncertainty_ratio
 from cornerrun.preflight.relation_rules import relations
+from cornerrun.preflight.tightening_rules import tightening
 from cornerrun.preflight.timing_rules import bands, settling
 from cornerrun.preflight.trial_rules import good_board, intermittents, trials
 from cornerrun.preflight.trim_rules import authority
@@ -34,6 +35,7 @@ RULES: tuple[Rule, ...] = (
     hard_limits,
     clamps,
     faults,
+    tightening,
     warnings,
     power_good,
     contradictions,

@@ -201,7 +201,15 @@ class Soak:
     """One soak on one bench; `run` goes on until so many messages have passed."""
 
     def __init__(
-        self, directory: Path, *, seed: int, page_plus: bool, gap: str, kinds: Sequence[str] = KINDS, rate: float = RATE
+        self,
+        directory: Path,
+        *,
+        seed: int,
+        page_plus: bool,
+        gap: str,
+        kinds: Sequence[str] = KINDS,
+        rate: float = RATE,
+        keeps_limits: str = "",
     ) -> None:
         path = directory / f"soak_{seed}_{page_plus}_{gap}.yaml"
         path.write_text(_bench_text(page_plus))
@@ -218,7 +226,9 @@ class Soak:
             bus=Bus(name="main", link="soak"),
             devices=tuple(self._plan.devices.values()),
             link=self._counted,
-            profiles={"generic": replace(load_profile("generic", directory), page_plus=page_plus)},
+            profiles={
+                "generic": replace(load_profile("generic", directory), page_plus=page_plus, keeps_limits=keeps_limits)
+            },
             guard=Guard(self._plan),
             clock=self._clock,
         )

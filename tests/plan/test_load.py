@@ -652,6 +652,27 @@ def test_a_policy_that_makes_no_sense_is_told(tmp_path: Path, plan_text: str, po
         load_plan(path)
 
 
+def test_reads_whose_limits_are_left_and_why(tmp_path: Path, plan_text: str) -> None:
+    path = tmp_path / "plan.yaml"
+    path.write_text(plan_text + "limits_kept: {IO: its comparator glitches, logic: a reason}\n", encoding="utf-8")
+    plan = load_plan(path)
+    assert plan.limits_kept == {"IO": "its comparator glitches", **dict.fromkeys(plan.groups["logic"], "a reason")}
+    path.write_text(plan_text + "limits_kept: {all: slow parts}\n", encoding="utf-8")
+    assert load_plan(path).limits_kept == {rail.name: "slow parts" for rail in plan.rails}
+
+
+@pytest.mark.parametrize(
+    ("kept", "said"), [("{IOO: why}", "'IOO'"), ("{IO: ''}", "limits_kept"), ("[IO]", "limits_kept")]
+)
+def test_limits_are_left_only_where_there_is_a_rail_and_a_reason(
+    tmp_path: Path, plan_text: str, kept: str, said: str
+) -> None:
+    path = tmp_path / "plan.yaml"
+    path.write_text(f"{plan_text}limits_kept: {kept}\n", encoding="utf-8")
+    with pytest.raises(PlanProblems, match=said):
+        load_plan(path)
+
+
 def test_chains_of_tracking_rails_end_at_the_rail_that_is_commanded(tmp_path: Path, plan_text: str) -> None:
     extra = "  - {name: VREF, nominal: 0.3 V, tracks: {rail: VTT, ratio: 0.5}, hard_limits: {min: 0.2 V, max: 0.4 V}}\n"
     path = tmp_path / "plan.yaml"

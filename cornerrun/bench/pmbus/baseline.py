@@ -7,8 +7,9 @@ from cornerrun.bench.pmbus.commands import COMMANDS
 from cornerrun.bench.pmbus.device import ManagedDevice
 from cornerrun.bench.pmbus.operation import Side, margin_of
 from cornerrun.bench.pmbus.output import Look, Output
+from cornerrun.bench.pmbus.tightening import LIMITS
 from cornerrun.bench.ports import Baseline, RawWrite, RegisterValue
-from cornerrun.errors import DeviceRefused, NotAtNominal
+from cornerrun.errors import DeviceRefused, FormatError, NotAtNominal
 from cornerrun.units import Kind, show
 
 __all__ = ["raw_writes", "read_registers", "refuse_unless_at_nominal", "tolerance_v"]
@@ -18,10 +19,8 @@ _HOMING = ("OPERATION", "VOUT_COMMAND", "VOUT_TRIM")
 _CONFIGURATION = (
     "VOUT_MARGIN_HIGH",
     "VOUT_MARGIN_LOW",
-    "VOUT_MAX",
     "VOUT_MIN",
     "VOUT_TRANSITION_RATE",
-    "VOUT_OV_FAULT_LIMIT",
     "VOUT_OV_WARN_LIMIT",
     "VOUT_UV_WARN_LIMIT",
     "VOUT_UV_FAULT_LIMIT",
@@ -29,7 +28,6 @@ _CONFIGURATION = (
     "POWER_GOOD_OFF",
 )
 _Stage = Literal["nominal", "configuration", "page"]
-_STAGES: Mapping[_Stage, tuple[str, ...]] = {"nominal": _HOMING, "configuration": _CONFIGURATION}
 _ONLY_RECORDED = ("ON_OFF_CONFIG", "VOUT_MODE")
 _ADVICE = "run `cornerrun to-nominal` first, or bring the board to nominal by hand"
 
@@ -46,7 +44,7 @@ def read_registers(devices: Iterable[ManagedDevice], outputs: Iterable[Output]) 
             )
     for output in outputs:
         device = output.device
-        found = device.read_critical(output.page, (*_HOMING, *_CONFIGURATION, *_ONLY_RECORDED))
+        found = device.read_critical(output.page, (*_HOMING, *_CONFIGURATION, *LIMITS, *_ONLY_RECORDED))
         for name, number in found.items():
             data = number.to_bytes(2 if COMMANDS[name].is_word else 1, "little")
             values.append(_value(device, output.page, name, data))
@@ -84,23 +82,48 @@ def refuse_unless_at_nominal(looks: Mapping[Output, Look], voltages_v: Mapping[s
 def raw_writes(
     baseline: Baseline, outputs: Mapping[str, Output], return_order: Sequence[Sequence[str]]
 ) -> tuple[RawWrite, ...]:
-    """Turn a baseline into the writes that bring it back; rails go home in the order given, all others after."""
+    """Turn a baseline into the writes that bring it back; rails go home in the order given, all others after.
+
+    Limits that were tightened come back last, after every margin word; but before those that they would not let in.
+    """
     values = {(value.bus, value.address, value.page, value.command): value for value in baseline.registers}
     ordered = dict.fromkeys(rail for burst in (*return_order, tuple(outputs)) for rail in burst if rail in outputs)
     writes: dict[_Stage, list[RawWrite]] = {"nominal": [], "configuration": [], "page": []}
+    last: list[RawWrite] = []
     for rail in ordered:
         device, page = outputs[rail].device, outputs[rail].page
-        for stage, names in _STAGES.items():
-            for name in names:
-                value = values.get((device.bus, device.address, page, COMMANDS[name].code))
-                if value is not None:
-                    writes[stage].append(_write(stage, value, (rail,)))
+        held = {
+            name: value
+            for name in (*_HOMING, *_CONFIGURATION, *LIMITS)
+            if (value := values.get((device.bus, device.address, page, COMMANDS[name].code))) is not None
+        }
+        writes["nominal"] += [_write("nominal", held[name], (rail,)) for name in _HOMING if name in held]
+        words = [_write("configuration", held[name], (rail,)) for name in _CONFIGURATION if name in held]
+        limits = [_write("configuration", held[name], (rail,)) for name in LIMITS if name in held]
+        if _margin_is_beyond(outputs[rail], held.get("VOUT_MARGIN_HIGH")):
+            writes["configuration"] += [*limits, *words]
+        else:
+            writes["configuration"] += words
+            last += limits
+    writes["configuration"] += last
     for device in dict.fromkeys(output.device for output in outputs.values()):
         value = values.get((device.bus, device.address, None, COMMANDS["PAGE"].code))
         if value is not None:
             rails = tuple(rail for rail, output in outputs.items() if output.device is device)
             writes["page"].append(_write("page", value, rails))
     return (*writes["nominal"], *writes["configuration"], *writes["page"])
+
+
+def _margin_is_beyond(output: Output, margin: RegisterValue | None) -> bool:
+    """Whether a margin word, as found, lies above the hard limit, so that a tightened VOUT_MAX may refuse it."""
+    if margin is None:
+        return False
+    try:
+        number = output.format.decode("VOUT_MARGIN_HIGH", int.from_bytes(margin.data, "little"))
+    except FormatError:
+        return True
+    volts = number * output.command_v if output.format.is_ratio("VOUT_MARGIN_HIGH") else number
+    return not volts + output.trim_v <= output.rail.hard_limits.max_v
 
 
 def _write(stage: _Stage, value: RegisterValue, rails: tuple[str, ...]) -> RawWrite:

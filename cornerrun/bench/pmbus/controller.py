@@ -17,6 +17,7 @@ from cornerrun.bench.pmbus.profile import Profile
 from cornerrun.bench.pmbus.selecting import undo_strays
 from cornerrun.bench.pmbus.snapshot import changed_by_others, take_snapshot
 from cornerrun.bench.pmbus.sweep import Sweeps
+from cornerrun.bench.pmbus.tightening import Tightening
 from cornerrun.bench.pmbus.way_back import bring_home, turn_off, turn_on, wait_until_nominal
 from cornerrun.bench.ports import (
     Baseline,
@@ -73,6 +74,7 @@ class PmbusPower:
         self._sweeps = Sweeps(outputs=self._outputs, devices=self._devices, guard=guard, clock=clock)
         self._groups = Groups(link=self._link, pages=_pages(self._outputs.values()), clock=clock)
         self._evidence = Evidence(tuple(self._outputs.values()), clock)
+        self._tightening = Tightening(self._outputs.values(), guard, plan.limits_kept)
         self._is_connected = False
         self._is_hardened = False
 
@@ -98,6 +100,7 @@ class PmbusPower:
             if output.rail.tracks is None:
                 self._guard.found((Effect(rail=output.rail.name, target_v=look.target_v),))
         self._evidence.take_as_old()
+        self._tightening.forget()
         self._is_connected, self._is_hardened = True, False
         return tuple(identities)
 
@@ -113,6 +116,7 @@ class PmbusPower:
         try:
             if not self._is_hardened and any(output.side_of(level) is not Side.NOMINAL for output, level in goals):
                 harden((output for output in self._outputs.values() if output.rail.is_commanded), self._guard)
+                self._tightening.tighten()
                 self._is_hardened = True
             return move(goals, self._guard, self._groups)
         except BenchError as error:
@@ -154,6 +158,7 @@ class PmbusPower:
         self._ready()
         bursts = [[self._outputs[rail] for rail in burst if rail in self._outputs] for burst in return_order]
         named = {output.rail.name for burst in bursts for output in burst}
+        self._mend_limits()
         # Rails that the plan never moves are looked at too: a write that went astray may have moved one.
         rest = [o for o in self._outputs.values() if o.rail.tracks is None and o.rail.name not in named]
         failures = bring_home([burst for burst in (*bursts, rest) if burst], self._guard, self._clock)
@@ -198,8 +203,16 @@ class PmbusPower:
 
     def turn_on(self, rails: Sequence[str]) -> None:
         self._ready()
+        self._mend_limits()
         for rail in rails:
             turn_on(self._output(rail), self._guard)
+
+    def _mend_limits(self) -> None:
+        """Take back a limit that may have gone astray: it may hold a rail away from nominal, or shut it off."""
+        if self._tightening.is_in_doubt:
+            # What can't be mended shows where the rail does not come home.
+            with suppress(CornerrunError):
+                self._tightening.mend()
 
     def _ready(self) -> None:
         if not self._is_connected:
@@ -235,6 +248,7 @@ class PmbusPower:
                 output.device.check_writable((output.margin_command(side).name,))
 
     def _forget(self) -> None:
+        self._tightening.forget()
         for output in self._outputs.values():
             output.device.paged.forget()
             output.doubt()

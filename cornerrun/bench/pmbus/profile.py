@@ -52,8 +52,8 @@ class Profile:
     registers are there. ``optional`` ones are there if QUERY says so, where ``query`` says that QUERY works; elsewhere
     they are taken to be there like the others. ``operation_high`` and ``operation_low`` carry the margin and
     fault-response bits (5:2) to be used; ``by_command`` margins by writing VOUT_COMMAND instead. ``has_pec`` None: not
-    known. ``scale`` is the factor of an external divider by page. ``reads_coefficients``: direct mode takes its
-    coefficients from the device.
+    known. ``keeps_limits`` is why the limits of this kind of device are left as they are in a run. ``scale`` is the
+    factor of an external divider by page. ``reads_coefficients``: direct mode takes its coefficients from the device.
     """
 
     name: str
@@ -78,6 +78,7 @@ class Profile:
     formats: Mapping[str, Codec | SameAs] = field(default_factory=dict)
     scale: Mapping[int, float] = field(default_factory=dict)
     fault_log: FaultLog | None = None
+    keeps_limits: str = ""
 
     @property
     def has_page(self) -> bool:
@@ -157,6 +158,7 @@ def _load(name: str, path: Path) -> Profile:
         formats={register: _format(written) for register, written in model.formats.items()},
         scale=dict(model.scale),
         fault_log=None if log is None else _fault_log(log),
+        keeps_limits=model.keeps_limits,
     )
 
 

@@ -134,4 +134,5 @@ class ProfileFile(FileModel):
     vout_vid: tuple[SpanFile, ...] = ()
     scale: dict[Page, Annotated[Number, Field(gt=0, le=1000)]] = Field(default_factory=dict)
     fault_log: FaultLogFile | None = None
+    keeps_limits: Text = Field(default="", examples=["writing a limit makes its comparator glitch"])
     delays: DelaysFile = Field(default_factory=DelaysFile)

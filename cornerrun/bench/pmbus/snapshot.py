@@ -5,8 +5,9 @@ from collections.abc import Iterable, Sequence
 from cornerrun.bench.pmbus.commands import COMMANDS, PAGE, Command, Kind
 from cornerrun.bench.pmbus.device import ManagedDevice
 from cornerrun.bench.pmbus.output import Output
+from cornerrun.bench.pmbus.tightening import LIMITS, tight_word
 from cornerrun.bench.ports import Baseline, RegisterValue
-from cornerrun.errors import BenchError
+from cornerrun.errors import BenchError, CornerrunError
 
 __all__ = ["changed_by_others", "take_snapshot"]
 
@@ -54,11 +55,19 @@ def changed_by_others(baseline: Baseline, outputs: Sequence[Output]) -> None:
             continue  # what can't be read is said by whoever puts it back
         for name, number in found.items():
             was = int.from_bytes(expected[COMMANDS[name].code], "little")
-            if number != was:
+            if number != was and not _is_tightened(output, name, number):
                 digits = 4 if COMMANDS[name].is_word else 2
                 device.remarks.second_master(
                     f"{name} changed under us from 0x{was:0{digits}X} to 0x{number:0{digits}X}", output.rail.name
                 )
+
+
+def _is_tightened(output: Output, name: str, word: int) -> bool:
+    """Whether a run has put a limit there: this one, or one that was lost."""
+    try:
+        return name in LIMITS and word == tight_word(output, name)
+    except CornerrunError:
+        return False
 
 
 def _is_kept(command: Command) -> bool:

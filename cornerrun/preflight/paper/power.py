@@ -18,6 +18,7 @@ _LOOK = ("STATUS_WORD", "OPERATION", "VOUT_COMMAND", "VOUT_TRIM")
 _WATCHED = ("STATUS_WORD", "READ_VOUT")
 _WATCHED_WITH_LOAD = (*_WATCHED, "READ_IOUT", "READ_TEMPERATURE_1")
 _LOAD = ("VOUT_MODE", *_LOOK, "VOUT_MARGIN_HIGH", "VOUT_MARGIN_LOW")
+_LIMITS = ("VOUT_MAX", "VOUT_OV_FAULT_LIMIT")
 _IDENTITY = ("MFR_ID", "MFR_MODEL", "MFR_REVISION", "MFR_SERIAL", "PMBUS_REVISION", "WRITE_PROTECT")
 _RESTORED = 12  # registers of a page that a baseline holds beside OPERATION and VOUT_COMMAND
 
@@ -51,6 +52,7 @@ class PaperPower:
         }
         self._margins: dict[tuple[str, int], str] = {}
         self._is_hardened = False
+        self._limits_kept = plan.limits_kept
         # Conversions of one rail lie a scan apart; of several rails they lie anywhere to each other.
         self._phase_s = {name: scan_s * _share(name) for name, scan_s in self.scan_s.items()}
         places = {id(device): place for place, device in enumerate(self._devices.values())}
@@ -170,12 +172,22 @@ class PaperPower:
 
     def _harden(self) -> None:
         self._is_hardened = True
+        self._tighten()
         for rail, (device, _) in self._where.items():
             if self._rails[rail].is_commanded and not device.profile.by_command:
                 for level in self._levels_v[rail]:
                     side = self._side(rail, level)
                     if side and (rail, side) not in self._margins:
                         self._program(rail, side, level)
+
+    def _tighten(self) -> None:
+        """Read what limits hold, and write those that are looser than the hard limit: most are, so all count."""
+        for rail, (device, page) in self._where.items():
+            if rail not in self._followed and rail not in self._limits_kept and not device.profile.keeps_limits:
+                device.read(page, *_LIMITS, is_critical=True)
+                for name in _LIMITS:
+                    if device.has(name):
+                        device.write(page, name)
 
     def _program(self, rail: str, side: int, level: str) -> None:
         device, page = self._where[rail]

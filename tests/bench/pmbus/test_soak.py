@@ -35,7 +35,10 @@ def test_the_soak_itself_sees_a_wrong_reading_and_a_stray(tmp_path: Path, monkey
 
     # A driver that never verifies PAGE must be caught by the soak, or the soak proves nothing.
     monkeypatch.setattr(PagedDevice, "_verify", lambda self, page: setattr(self, "_is_verified", True))
-    tally = Soak(tmp_path, seed=7, page_plus=False, gap="also", kinds=KINDS[14:15], rate=0.05).run(6_000)
+    # Nor does it write limits: on a wrong page they would end the soak before anything is read.
+    tally = Soak(
+        tmp_path, seed=7, page_plus=False, gap="also", kinds=KINDS[14:15], rate=0.05, keeps_limits="a broken driver"
+    ).run(6_000)
     assert tally.wrong_readings > 0
 
 
