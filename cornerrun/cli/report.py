@@ -74,5 +74,7 @@ def command(
         click.echo(written.machine)
     else:
         click.echo(written.text)
+    for note in written.notes:
+        click.echo(note, err=True)
     for path in written.paths:
         click.echo(f"written: {path}", err=as_json)

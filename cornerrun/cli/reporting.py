@@ -29,11 +29,12 @@ class Exports:
 
 @dataclass(frozen=True, kw_only=True)
 class Written:
-    """A report as text, as JSON, and the files written."""
+    """A report as text, as JSON, the files written, and what a person must know of them."""
 
     text: str
     machine: str
     paths: tuple[Path, ...]
+    notes: tuple[str, ...] = ()
 
 
 def write_reports(
@@ -66,9 +67,12 @@ def write_reports(
     data = mark_void(plan, data)
     summary = summarise(data, plan=plan, runs=store.runs(serial=data.run.serial))
     paths = []
+    notes: tuple[str, ...] = ()
     if workbook:
+        from cornerrun.report.template import losses
         from cornerrun.report.workbook import write_workbook
 
+        notes = tuple(f"{template}: not taken over: {what}" for what in (losses(template) if template else ()))
         approved = None if released is None else load_plan(released)
         path = target or results_dir / run_id / "report.xlsx"
         _make_folder_of(path)
@@ -80,7 +84,7 @@ def write_reports(
         _make_folder_of(path)
         paths.append(write_page(data, path, summary=summary, plan=plan))
     paths.extend(_exported(data, plan, summary, exports or Exports()))
-    return Written(text=to_text(summary), machine=to_json(summary), paths=tuple(paths))
+    return Written(text=to_text(summary), machine=to_json(summary), paths=tuple(paths), notes=notes)
 
 
 def print_report(written: Written, *, as_json: bool) -> None:

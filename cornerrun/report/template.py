@@ -81,11 +81,15 @@ class Anchor:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Template:
-    """A template that holds all that the report needs: the workbook to fill, and its bytes as they were."""
+    """A template that holds all that the report needs: the workbook to fill, and its bytes as they were.
+
+    ``lost`` names what it holds that does not survive into a report.
+    """
 
     workbook: Workbook
     content: bytes
     anchors: Mapping[str, Anchor]
+    lost: tuple[str, ...] = ()
 
 
 def find_template() -> Path:
@@ -105,9 +109,12 @@ def losses(path: Path) -> tuple[str, ...]:
 
     Raises ReportError if it is no workbook.
     """
-    content = _read(path)
-    with _package(path, content) as package:
-        names = package.namelist()
+    with _package(path, _read(path)) as package:
+        return _lost(package)
+
+
+def _lost(package: ZipFile) -> tuple[str, ...]:
+    names = package.namelist()
     return tuple(what for pattern, what in _LOST.items() if any(re.match(pattern, name) for name in names))
 
 
@@ -120,6 +127,7 @@ def open_template(path: Path) -> Template:
     with _package(path, content) as package:
         try:
             sheet_parts(package)
+            lost = _lost(package)
         except _UNREADABLE as error:
             raise ReportError(f"{path}: is no workbook that can be read: {error!r}; {_README}") from error
     try:
@@ -149,7 +157,7 @@ def open_template(path: Path) -> Template:
         # They come back with everything else that floats, as they were: see graft.
         vars(sheet).update(_charts=[], _images=[])
     workbook.template = False
-    return Template(workbook=workbook, content=content, anchors=anchors)
+    return Template(workbook=workbook, content=content, anchors=anchors, lost=lost)
 
 
 def _read(path: Path) -> bytes:

@@ -94,7 +94,7 @@ def write_workbook(
     fill_numbers(book, summary)
     fill_plan(book, summary, plan, data)
     fill_summary(book, summary, blocks)
-    fill_signoff(book, summary, plan, data, blocks.events, released=released)
+    fill_signoff(book, summary, plan, data, blocks, released=released)
     fill_guide(book)
     if comparison is not None:
         from cornerrun.report.sheets.comparison import fill_comparison

@@ -7,6 +7,7 @@ from zipfile import ZipFile
 import openpyxl
 import pytest
 from invented_run import a_plan, a_run_of, good_visits
+from large_run import a_large_run
 from office import SOFFICE, recalculated
 
 from cornerrun.report.workbook import write_workbook
@@ -80,6 +81,16 @@ def test_libreoffice_finds_the_numbers_that_python_found(tmp_path):
     expected = values(path, cells)
     found = values(recalculated(bad, tmp_path), cells)
     assert differences(expected, found) == []
+
+
+def test_a_run_with_trouble_of_every_kind_is_recalculated_to_the_same_numbers_on_every_sheet(tmp_path):
+    path = write_workbook(a_large_run(rails=6, corners=14), tmp_path / "run.xlsx")
+    cells = formula_cells(path)
+    sheets = {title for title, _ in cells}
+    assert {"Summary", "Sign-off", "Corners", "Checks", "Rails", "Set-points"} <= sheets
+    bad = tmp_path / "poisoned.xlsx"
+    assert poisoned(path, bad) == len(cells) > 400
+    assert differences(values(path, cells), values(recalculated(bad, tmp_path), cells)) == []
 
 
 def test_names_that_are_patterns_are_counted_letter_by_letter(tmp_path):

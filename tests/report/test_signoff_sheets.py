@@ -7,6 +7,7 @@ import pytest
 from invented_run import START, a_plan, a_run_of, good_visits
 
 from cornerrun.report.guide_texts import GUIDE
+from cornerrun.report.summary import summarise
 from cornerrun.report.workbook import write_workbook
 from cornerrun.results.bench_records import ProofReading, ProofStep
 from cornerrun.results.heads import Head
@@ -60,6 +61,25 @@ def test_the_signoff_lists_what_the_run_asked_for_otherwise_than_the_released_pl
     assert ("policy.on_fail", '"stop"', '"go on"') in found
     same = words(written(tmp_path, plan=plan, released=plan)["Sign-off"])
     assert "none from node.yaml" in same
+
+
+def test_the_signoff_puts_each_rail_as_asked_beside_what_was_measured_and_counts_decisions(tmp_path):
+    plan = a_plan()
+    data = a_run_of(good_visits(plan, {2: 3, 5: 30}), result=RunResult.FAIL)
+    summary = summarise(data, plan=plan)
+    found = rows(written(tmp_path, data, plan)["Sign-off"])
+    core = next(row for row in found if row[:1] == ("CORE",) and row[-1] in {"met", "open", "not met"})
+    seen = [item.reference_v for record in data.visits for item in record.readings if item.rail == "CORE"]
+    assert core[1:5] == pytest.approx((0.85 * 0.95, min(seen), 0.85 * 1.05, max(seen)))
+    rail = summary.rails[0]
+    assert core[5:7] == pytest.approx((rail.window.distance_v * 1e3, rail.hard_limit.distance_v * 1e3))
+    assert core[7] == pytest.approx(summary.trim[0].worst_error.estimate)
+    (check,) = (row for row in found if row[:1] == ("memory march",) and len(row) == 9)
+    (total,) = summary.check_totals
+    assert sum(check[1:4]) == total.corners
+    assert check[4:6] == (210, 33)
+    assert check[-1] == total.worst.corner
+    assert ("■ fail-functional", 2) in found or ("■ fail-functional", 1) in found
 
 
 def test_the_interaction_sheet_holds_every_pair_of_the_wiring_proof(tmp_path):

@@ -33,7 +33,9 @@ def fill_guide(book: Book) -> None:
     page = book.page_or_further("cr_guide", "Guide", _GUIDE)
     page.widths(page.column, [item.width for item in _COLUMNS])
     row = page.row
-    for word, means in _WORDS:
+    lost = book.template.lost
+    told = (("not taken over", f"of the template's: {', '.join(lost)}"),) if lost else ()
+    for word, means in (*_WORDS, *told):
         page.put(row, page.column, word, Style.LABEL)
         page.span(row, page.column + 1, means, Style.WRAPPED, columns=3)
         row += 1

@@ -10,6 +10,15 @@ from cornerrun.report.book import Book, Page
 from cornerrun.report.conclusion import conclusion, uncertainty_statement
 from cornerrun.report.looks import Style, marked
 from cornerrun.report.plan_differences import plan_differences
+from cornerrun.report.sheets.counts import Blocks
+from cornerrun.report.sheets.evidence import (
+    ACHIEVED,
+    DECIDED,
+    OUTCOMES,
+    achieved_rows,
+    decided_rows,
+    outcome_rows,
+)
 from cornerrun.report.sheets.live import exact_count
 from cornerrun.report.stress import rail_stress
 from cornerrun.report.summary_model import Header, Summary
@@ -46,7 +55,7 @@ _DIFFERENCE = (
 
 
 def fill_signoff(
-    book: Book, summary: Summary, plan: Plan, data: RunData, events: Block, *, released: Plan | None
+    book: Book, summary: Summary, plan: Plan, data: RunData, blocks: Blocks, *, released: Plan | None
 ) -> None:
     """Fill the sheet, one block below another."""
     page = book.page_or_further("cr_signoff", "Sign-off", _GUIDE)
@@ -68,11 +77,22 @@ def fill_signoff(
         [(i.record.name, _instrument(i.record.identity, i.calibration, i.record.due)) for i in summary.instruments],
     )
     row = _pairs(page, row, "Coverage", _coverage(summary))
+    row = _table(
+        page,
+        row,
+        "Corner map, by outcome: the map itself stands on the sheet of corners, a reason for each not run below",
+        OUTCOMES,
+        list(outcome_rows(summary, blocks)),
+    )
     missing = [(item.name, item.what, item.scheme, item.reason) for item in summary.not_tested[:_MOST_ROWS]]
     row = _table(page, row, "Asked for and not tested", _MISSING, missing) if missing else _lines(
         page, row, "Asked for and not tested", ["nothing"]
     )  # fmt: skip
-    row = _anomalies(page, row, summary, events)
+    achieved = list(achieved_rows(summary, data, blocks))
+    row = _table(page, row, "Rails: achieved against asked, margins, trim accuracy", ACHIEVED, achieved)
+    decided = list(decided_rows(summary, blocks, row + 2, page.column))
+    row = _table(page, row, "Checks: corners by decision, and the worst corner's interval", DECIDED, decided)
+    row = _anomalies(page, row, summary, blocks.events)
     row = _table(
         page,
         row,
