@@ -3,13 +3,15 @@
 from collections import Counter
 from collections.abc import Iterable, Mapping
 from contextlib import ExitStack
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from cornerrun.bench.abilities import TakesNotes
 from cornerrun.bench.combined import CombinedPower, PowerDriver
+from cornerrun.bench.guard import Guard
 from cornerrun.bench.patience import patient
 from cornerrun.bench.ports import BenchPorts, Condition, Note, Voltmeter
-from cornerrun.bench.registry import Surroundings, condition_driver, link_driver, meter_driver
+from cornerrun.bench.registry import Surroundings, condition_driver, link_driver, meter_driver, supply_driver
 from cornerrun.clock import Clock
 from cornerrun.errors import PlanError
 from cornerrun.plan.bench_file import SIMULATED, BenchFile
@@ -33,10 +35,19 @@ def is_private(bench_file: BenchFile) -> bool:
     )
 
 
+def is_board_simulated(bench_file: BenchFile) -> bool:
+    """Tell whether what makes the board's rails ends in this process: its buses, or supplies where it has no bus."""
+    if bench_file.buses:
+        return any(bus.link == SIMULATED for bus in bench_file.buses.values())
+    return any(instrument.simulated_as is not None for instrument in bench_file.instruments.values())
+
+
 def bench_identity(bench_file: BenchFile) -> str:
     """Name a bench for locks and for the store: its station and what its links reach."""
     links = sorted(bus.link for bus in bench_file.buses.values())
-    if bench_file.simulation is not None and SIMULATED in links:
+    if not links:  # a board without a manager is told by the instruments around it
+        links = sorted(instrument.resource for instrument in bench_file.instruments.values())
+    if bench_file.simulation is not None and any(link.partition(":")[0] == SIMULATED for link in links):
         links.append(str(bench_file.simulation))
     return f"{bench_file.station} ({', '.join(dict.fromkeys(links))})"
 
@@ -57,10 +68,11 @@ def open_bench(
     with ExitStack() as opened:
         simulation = simulation_of(bench_file, clock, seed=seed, serial=serial)
         surroundings = Surroundings(plan=plan, bench_file=bench_file, clock=clock, simulation=simulation)
-        drivers, links = _power(surroundings, opened)
+        guard = Guard(with_proof_levels(plan))
+        drivers, links = _power(surroundings, guard, opened)
         meter = _meter(surroundings, opened)
         conditions = _conditions(surroundings)
-        power = CombinedPower(drivers)
+        power = CombinedPower(drivers, guard)
         closing = opened.pop_all()
     return BenchPorts(
         identity=bench_identity(bench_file),
@@ -74,7 +86,7 @@ def open_bench(
         close=closing.close,
         notes=lambda: _notes(links, (*drivers, meter, *conditions.values())),
         snapshot=power.snapshot,
-        board=simulation if any(bus.link == SIMULATED for bus in bench_file.buses.values()) else None,
+        board=simulation if is_board_simulated(bench_file) else None,
         is_private=is_private(bench_file),
     )
 
@@ -90,14 +102,14 @@ def simulation_of(
     return SimulatedBench.load(bench_file.simulation, clock, seed=seed, serial=serial)
 
 
-def _power(surroundings: Surroundings, opened: ExitStack) -> "tuple[list[PowerDriver], list[CountedLink]]":
-    from cornerrun.bench.guard import Guard
+def _power(
+    surroundings: Surroundings, guard: Guard, opened: ExitStack
+) -> "tuple[list[PowerDriver], list[CountedLink]]":
     from cornerrun.bench.pmbus.controller import PmbusPower
     from cornerrun.bench.pmbus.health import CountedLink
     from cornerrun.bench.pmbus.profile import load_profile
 
     plan, bench_file = with_proof_levels(surroundings.plan), surroundings.bench_file
-    guard = Guard(plan)
     drivers: list[PowerDriver] = []
     links: list[CountedLink] = []
     by_bus: dict[str, list[str]] = {}
@@ -129,7 +141,30 @@ def _power(surroundings: Surroundings, opened: ExitStack) -> "tuple[list[PowerDr
                 clock=surroundings.clock,
             )
         )
+    drivers += _supplies(replace(surroundings, plan=plan), guard, opened)
     return drivers, links
+
+
+def _supplies(surroundings: Surroundings, guard: Guard, opened: ExitStack) -> list[PowerDriver]:
+    """Open the supplies that make rails, one driver each."""
+    bench_file = surroundings.bench_file
+    by_supply: dict[str, list[str]] = {}
+    for rail in surroundings.plan.rails:
+        if rail.output is not None:
+            by_supply.setdefault(rail.output.supply, []).append(rail.name)
+    drivers: list[PowerDriver] = []
+    for name, rails in by_supply.items():
+        if name not in bench_file.instruments:
+            known = ", ".join(bench_file.instruments) or "none beside the meter"
+            raise PlanError(
+                f"{bench_file.source.path}: instruments: the plan has {', '.join(rails)} made by supply {name!r}, "
+                f"which this bench does not have; it has {known}"
+            )
+        instrument = bench_file.instruments[name]
+        driver = supply_driver(instrument.driver)(instrument, guard, surroundings)
+        opened.callback(driver.close)
+        drivers.append(driver)
+    return drivers
 
 
 def _meter(surroundings: Surroundings, opened: ExitStack) -> Voltmeter | None:

@@ -3,9 +3,11 @@
 from collections.abc import Callable, Mapping, Sequence
 from typing import Protocol, TypeVar, runtime_checkable
 
+from cornerrun.bench.guard import Guard
 from cornerrun.bench.ports import (
     Baseline,
     DeviceIdentity,
+    Effect,
     FaultCapture,
     RailPower,
     RawWrite,
@@ -44,10 +46,14 @@ class TakesSnapshots(Protocol):
 
 
 class CombinedPower:
-    """One RailPower, SafeReturn and FaultCapture in front of a driver for each link."""
+    """One RailPower, SafeReturn and FaultCapture in front of a driver for each link.
 
-    def __init__(self, drivers: Sequence[PowerDriver]) -> None:
+    ``guard`` judges bursts that span several of them; it is the one that they share.
+    """
+
+    def __init__(self, drivers: Sequence[PowerDriver], guard: Guard | None = None) -> None:
         self._drivers = tuple(drivers)
+        self._guard = guard
         self._by_rail = {rail: driver for driver in self._drivers for rail in driver.scan_s}
         self._scan_s = {rail: scan_s for driver in self._drivers for rail, scan_s in driver.scan_s.items()}
 
@@ -63,7 +69,12 @@ class CombinedPower:
 
     def move(self, burst: Sequence[RailLevel]) -> tuple[Setpoint, ...]:
         moved = {}
-        for driver, part in self._split(burst, lambda item: item.rail):
+        parts = self._split(burst, lambda item: item.rail)
+        if self._guard is not None and len(parts) > 1:
+            # Each driver asks for its own rails; the whole burst is judged before any of them sends anything.
+            setpoints = [driver.setpoint(item.rail, item.level) for driver, part in parts for item in part]
+            self._guard.permit_together(Effect(rail=one.rail, target_v=one.decoded_v) for one in setpoints)
+        for driver, part in parts:
             moved.update({setpoint.rail: setpoint for setpoint in driver.move(part)})
         return tuple(moved[item.rail] for item in burst)
 

@@ -1,13 +1,23 @@
 """The built-in drivers' constructors, as the registry wants them."""
 
+from cornerrun.bench.guard import Guard
 from cornerrun.bench.pmbus.link import Link
 from cornerrun.bench.ports import Condition, Voltmeter
-from cornerrun.bench.registry import Surroundings
+from cornerrun.bench.registry import ClosingPower, Surroundings
 from cornerrun.bench.scpi.session import TextLink
 from cornerrun.errors import PlanError
 from cornerrun.plan.bench_file import Bus, ConditionDriver, Instrument
 
-__all__ = ["open_i2c_link", "open_scpi_meter", "open_simulated_condition", "open_simulated_link", "open_tcp_link"]
+__all__ = [
+    "open_i2c_link",
+    "open_scpi_meter",
+    "open_scpi_supply",
+    "open_simulated_condition",
+    "open_simulated_link",
+    "open_tcp_link",
+]
+
+_SUPPLY_TIMEOUT_S = 2.0  # chosen: a supply answers within tens of milliseconds
 
 _LONGEST_VISA_S = 5.0  # chosen: what a write or a device clear may take; a read says itself how long it waits
 
@@ -62,6 +72,29 @@ def open_scpi_meter(instrument: Instrument, surroundings: Surroundings, /) -> Vo
     except PlanError:
         link.close()
         raise
+
+
+def open_scpi_supply(instrument: Instrument, guard: Guard, surroundings: Surroundings, /) -> ClosingPower:
+    """Open a supply that makes rails, through VISA or in this process."""
+    from cornerrun.bench.scpi.conversation import Conversation
+    from cornerrun.bench.scpi.dialect import supply_dialect
+    from cornerrun.bench.scpi.supply import ScpiSupply
+    from cornerrun.bench.scpi.supply_power import SupplyPower
+
+    dialect = supply_dialect(instrument.dialect, surroundings.bench_file.directory)
+    talk = Conversation(
+        link=_text_link(instrument, surroundings),
+        name=f"supply {instrument.name!r} at {instrument.resource}",
+        timeout_s=instrument.timeout_s or _SUPPLY_TIMEOUT_S,
+        error_query=dialect.error,
+    )
+    return SupplyPower(
+        plan=surroundings.plan,
+        name=instrument.name,
+        supply=ScpiSupply(talk=talk, dialect=dialect),
+        guard=guard,
+        clock=surroundings.clock,
+    )
 
 
 def _text_link(instrument: Instrument, surroundings: Surroundings) -> TextLink:

@@ -1,7 +1,8 @@
 """Driver name -> what builds the driver. Built-in drivers are imported when asked for; others come by entry point.
 
 A package adds drivers through the entry point group ``cornerrun.drivers``: each entry names a callable that takes the
-same arguments as the built-in ones below and is called ``link:NAME``, ``meter:NAME`` or ``condition:NAME``.
+same arguments as the built-in ones below and is called ``link:NAME``, ``meter:NAME``, ``supply:NAME`` or
+``condition:NAME``.
 """
 
 import difflib
@@ -11,6 +12,8 @@ from importlib import import_module
 from importlib.metadata import entry_points
 from typing import Any, Protocol
 
+from cornerrun.bench.combined import PowerDriver
+from cornerrun.bench.guard import Guard
 from cornerrun.bench.pmbus.link import Link
 from cornerrun.bench.ports import Condition, Voltmeter
 from cornerrun.clock import Clock
@@ -22,10 +25,13 @@ __all__ = [
     "BuildCondition",
     "BuildLink",
     "BuildMeter",
+    "BuildSupply",
+    "ClosingPower",
     "Surroundings",
     "condition_driver",
     "link_driver",
     "meter_driver",
+    "supply_driver",
 ]
 
 _GROUP = "cornerrun.drivers"
@@ -61,6 +67,22 @@ class BuildMeter(Protocol):
         ...
 
 
+class ClosingPower(PowerDriver, Protocol):
+    """A driver of rails that holds an instrument of its own."""
+
+    def close(self) -> None:
+        """Give the instrument back."""
+        ...
+
+
+class BuildSupply(Protocol):
+    """Builds what moves the rails that a supply makes."""
+
+    def __call__(self, instrument: Instrument, guard: Guard, surroundings: Surroundings, /) -> ClosingPower:
+        """Open the supply; InstrumentError if it cannot be reached. ``guard`` is asked before anything is sent."""
+        ...
+
+
 class BuildCondition(Protocol):
     """Builds what sets a condition."""
 
@@ -74,6 +96,7 @@ _BUILT_IN: Mapping[str, str] = {
     "link:tcp": "cornerrun.bench.opening:open_tcp_link",
     "link:i2c": "cornerrun.bench.opening:open_i2c_link",
     "meter:scpi-meter": "cornerrun.bench.opening:open_scpi_meter",
+    "supply:scpi-supply": "cornerrun.bench.opening:open_scpi_supply",
     "condition:simulated": "cornerrun.bench.opening:open_simulated_condition",
 }
 
@@ -88,6 +111,12 @@ def link_driver(link: str) -> tuple[BuildLink, str]:
 def meter_driver(name: str) -> BuildMeter:
     """Find a meter driver by name."""
     build: BuildMeter = _find("meter", name)
+    return build
+
+
+def supply_driver(name: str) -> BuildSupply:
+    """Find a driver of rails that a supply makes, by name."""
+    build: BuildSupply = _find("supply", name)
     return build
 
 

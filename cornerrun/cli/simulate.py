@@ -5,6 +5,7 @@ import os
 import select
 from collections.abc import Mapping
 from pathlib import Path
+from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 import click
@@ -56,7 +57,7 @@ def command(
             bench_file.simulation, SystemClock(stop), clock_hz=rates, port_base=port_base, seed=seed, serial=serial
         )
         try:
-            text = reaching_bench_text(bench_path, bench_file, server.addresses)
+            text = reaching_bench_text(bench_path, bench_file, server.addresses, server.others)
             if write_path is None:
                 click.echo(text, nl=False)
             else:
@@ -73,7 +74,10 @@ def command(
 
 
 def reaching_bench_text(
-    bench_path: Path, bench_file: "BenchFile", addresses: Mapping[str | None, tuple[str, int]]
+    bench_path: Path,
+    bench_file: "BenchFile",
+    addresses: Mapping[str | None, tuple[str, int]],
+    others: Mapping[str, tuple[str, int]] = MappingProxyType({}),
 ) -> str:
     """Rewrite a bench file so that its simulated links lead to TCP addresses; comments and all else stay.
 
@@ -99,7 +103,17 @@ def reaching_bench_text(
             raise UsageError(f"{bench_path}: instruments.meter: the simulation file has no section 'meter'")
         host, port = addresses[None]
         tree["instruments"]["meter"]["resource"] = f"TCPIP::{host}::{port}::SOCKET"
-    if bench_file.conditions:
+    for name, instrument in bench_file.instruments.items():
+        if instrument.simulated_as is not None:
+            if instrument.simulated_as not in others:
+                known = ", ".join(others) or "none"
+                raise UsageError(
+                    f"{bench_path}: instruments.{name}: the simulation file has no {instrument.simulated_as!r}; it has "
+                    f"{known}"
+                )
+            host, port = others[instrument.simulated_as]
+            tree["instruments"][name]["resource"] = f"TCPIP::{host}::{port}::SOCKET"
+    if any(condition.driver == _IN_PROCESS for condition in bench_file.conditions.values()):
         # Conditions have no instrument of their own to be reached by: they stay with whoever runs the plan.
         tree["simulation"] = str(bench_file.simulation)
     else:

@@ -36,10 +36,11 @@ from cornerrun.plan.model import (
     Settle,
     SingleRail,
     Source,
+    SupplyOutput,
     Tracks,
 )
 from cornerrun.plan.model import Board as BoardName
-from cornerrun.plan.rail_file import DeviceFile, RailFile
+from cornerrun.plan.rail_file import DeviceFile, RailFile, volts_of
 from cornerrun.plan.rail_levels import lineage
 from cornerrun.plan.tight import kept_rails
 from cornerrun.plan.trim_file import TrimSweepFile
@@ -111,6 +112,14 @@ def _rail(board: Board, rail: RailFile, limits: HardLimits) -> Rail:
         accuracy_ratio=rail.accuracy,
         settle=Settle(band_ratio=rail.settle.band, stable_for_s=rail.settle.stable_for, timeout_s=rail.settle.timeout),
         power=None if rail.power is None else PageAddress(device=rail.power.device, page=rail.power.page),
+        output=None
+        if rail.output is None
+        else SupplyOutput(
+            supply=rail.output.supply,
+            number=rail.output.number,
+            current_limit_a=rail.output.current_limit,
+            over_voltage_v=volts_of(rail.output.over_voltage, rail.nominal),
+        ),
         tracks=tracks,
         tied_to=None if rail.tied_to is None else lineage(rail.name, board.rails_by_name, "tied_to").root,
         why_fixed=rail.why_fixed,

@@ -6,7 +6,7 @@ from cornerrun.plan.amounts import Amount
 from cornerrun.plan.cross import Board, volts
 from cornerrun.plan.model import HIGH, LOW, NOMINAL, HardLimits
 from cornerrun.plan.nearest import suggestion
-from cornerrun.plan.rail_file import RailFile
+from cornerrun.plan.rail_file import RailFile, volts_of
 from cornerrun.plan.trim_levels import is_trim_level
 from cornerrun.units import Kind, show
 
@@ -16,12 +16,14 @@ __all__ = ["check_kept", "check_rails"]
 def check_rails(board: Board, limits: Mapping[int, HardLimits]) -> None:
     """Add every problem of rails: names, margins, levels against hard limits, pages."""
     pages: dict[tuple[str, int], int] = {}
+    outputs: dict[tuple[str, int], int] = {}
     for index, rail in board.rails.items():
         _check_name(board, index, rail)
         _check_margin(board, index, rail)
         _check_levels(board, index, rail)
         _check_motive(board, index, rail)
         _check_power(board, index, rail, pages)
+        _check_output(board, index, rail, outputs)
         if rail.settle.timeout <= rail.settle.stable_for:
             hold = show(rail.settle.stable_for, Kind.TIME)
             came = f"times out after {show(rail.settle.timeout, Kind.TIME)}, before {hold} of hold can pass"
@@ -105,9 +107,28 @@ def _check_motive(board: Board, index: int, rail: RailFile) -> None:
         board.add(("rails", index, moves), came, "leave it out: its levels are those of the rail that it tracks")
     elif moves and rail.why_fixed is not None:
         board.add(("rails", index, moves), f"has {moves!r} and 'why_fixed'", "leave one of the two out")
-    elif moves and rail.power is None:
+    elif moves and rail.power is None and rail.output is None:
         advice = "write 'power: {device: ..., page: ...}', or leave the margin out of a rail that is never moved"
         board.add(("rails", index), f"{rail.name} is moved, but no device makes it", advice)
+
+
+def _check_output(board: Board, index: int, rail: RailFile, outputs: dict[tuple[str, int], int]) -> None:
+    """Whether a supply's output makes one rail, nothing else does, and it can be at every level without tripping."""
+    made = rail.output
+    if made is None:
+        return
+    for other in ("power", "tracks"):
+        if getattr(rail, other) is not None:
+            board.add(("rails", index, "output"), f"has 'output' and {other!r}", "leave one of the two out")
+    first = outputs.setdefault((made.supply, made.number), index)
+    if first != index:
+        came = f"output {made.number} of {made.supply} makes {board.rails[first].name} already"
+        board.add(("rails", index, "output", "number"), came, "give each rail an output of its own")
+    trips_v = volts_of(made.over_voltage, rail.nominal)
+    highest_v = max([rail.nominal, *board.levels.get(rail.name, {}).values()]) * (1 + rail.accuracy)
+    if trips_v <= highest_v:
+        came = f"{show(trips_v, Kind.VOLTAGE)} would trip at the highest level, {show(highest_v, Kind.VOLTAGE)}"
+        board.add(("rails", index, "output", "over_voltage"), came, "raise it above every level and its accuracy")
 
 
 def _check_power(board: Board, index: int, rail: RailFile, pages: dict[tuple[str, int], int]) -> None:

@@ -41,6 +41,7 @@ __all__ = [
     "Settle",
     "SingleRail",
     "Source",
+    "SupplyOutput",
     "Tracks",
 ]
 
@@ -92,6 +93,19 @@ class PageAddress:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class SupplyOutput:
+    """Which output of which supply, an instrument of the bench, makes a rail; and the protection that it is given.
+
+    ``over_voltage_v`` is where the output trips, ``current_limit_a`` what it delivers at most.
+    """
+
+    supply: str
+    number: int
+    current_limit_a: float
+    over_voltage_v: float
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class Tracks:
     """A rail that hardware makes follow another: measured, never commanded."""
 
@@ -122,11 +136,26 @@ class Rail:
     why_fixed: str | None = None
     device_limits: Mapping[str, float] = field(default_factory=dict)
     supply: Supply = field(default_factory=Supply)
+    output: SupplyOutput | None = None
 
     @property
     def is_commanded(self) -> bool:
         """Whether the product moves this rail itself."""
-        return len(self.levels) > 1 and self.tracks is None and self.power is not None
+        return len(self.levels) > 1 and self.tracks is None and self.maker is not None
+
+    @property
+    def maker(self) -> str | None:
+        """The device or the supply that makes this rail and measures it; None if nothing does."""
+        if self.power is not None:
+            return self.power.device
+        return None if self.output is None else self.output.supply
+
+    @property
+    def place(self) -> str:
+        """Where this rail is made, in words."""
+        if self.power is not None:
+            return f"{self.power.device} page {self.power.page}"
+        return "nothing" if self.output is None else f"{self.output.supply} output {self.output.number}"
 
     @property
     def is_moved(self) -> bool:

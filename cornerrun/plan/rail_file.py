@@ -5,7 +5,7 @@ from typing import Annotated, Literal
 from pydantic import Field
 
 from cornerrun.plan.amounts import Amount, AmountText, MarginFile
-from cornerrun.plan.fields import FileModel, Name, Number, Ratio, Seconds, Text, Volts, Whole
+from cornerrun.plan.fields import Amperes, FileModel, Name, Number, Ratio, Seconds, Text, Volts, Whole
 from cornerrun.plan.supply_file import LimitText, SupplyFile
 
 __all__ = [
@@ -15,11 +15,13 @@ __all__ = [
     "DeviceLimitsFile",
     "HardLimitsFile",
     "IdentityFile",
+    "OutputFile",
     "PageFile",
     "RailFile",
     "RelationFile",
     "SettleFile",
     "TracksFile",
+    "volts_of",
 ]
 
 
@@ -72,6 +74,15 @@ class PageFile(FileModel):
     page: Annotated[Whole, Field(ge=0, le=31)] = Field(examples=["0"])
 
 
+class OutputFile(FileModel):
+    """Which output of which supply of the bench makes a rail, on a board without a manager, and its protection."""
+
+    supply: Name = Field(examples=["FEED"])
+    number: Annotated[Whole, Field(ge=1, le=64)] = 1
+    current_limit: Annotated[Amperes, Field(gt=0)] = Field(examples=["2 A"])
+    over_voltage: LimitText = Field(examples=["115 %"])
+
+
 class TracksFile(FileModel):
     """The rail that hardware makes this one follow."""
 
@@ -97,11 +108,12 @@ class DeviceLimitsFile(FileModel):
     def volts(self, nominal_v: float) -> dict[str, float]:
         """The limits that are stated, in volts."""
         given = {name: getattr(self, name) for name in type(self).model_fields}
-        return {
-            name: float(f"{amount.level_v(nominal_v):.12g}")
-            for name, amount in given.items()
-            if isinstance(amount, Amount)
-        }
+        return {name: volts_of(amount, nominal_v) for name, amount in given.items() if isinstance(amount, Amount)}
+
+
+def volts_of(amount: Amount, nominal_v: float) -> float:
+    """Tell a limit in volts, as close as its text says it."""
+    return float(f"{amount.level_v(nominal_v):.12g}")
 
 
 class RailFile(SupplyFile):
@@ -115,6 +127,7 @@ class RailFile(SupplyFile):
     margin: MarginFile | None = None
     levels: dict[Name, AmountText] = Field(default_factory=dict)
     power: PageFile | None = None
+    output: OutputFile | None = None
     tracks: TracksFile | None = None
     tied_to: Name | None = None
     why_fixed: Text | None = None

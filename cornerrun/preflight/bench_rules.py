@@ -3,12 +3,15 @@
 from collections.abc import Iterator
 from datetime import date
 
+from cornerrun.bench.scpi.dialect import supply_dialect
+from cornerrun.errors import PlanError
 from cornerrun.plan.bench_file import BenchFile
 from cornerrun.plan.nearest import suggestion
 from cornerrun.preflight.facts import Facts
 from cornerrun.preflight.finding import Finding, Severity, Subject
+from cornerrun.units import Kind, show
 
-__all__ = ["calibration", "channels", "conditions", "devices"]
+__all__ = ["calibration", "channels", "conditions", "devices", "supplies"]
 
 
 def devices(facts: Facts) -> Iterator[Finding]:
@@ -37,6 +40,33 @@ def devices(facts: Facts) -> Iterator[Finding]:
             )
 
 
+def supplies(facts: Facts) -> Iterator[Finding]:
+    """Whether the bench has the supplies that make rails, and each has the output that the plan names."""
+    bench = facts.bench_file
+    for rail in facts.plan.rails if bench is not None else ():
+        if bench is None or rail.output is None:
+            continue
+        name = rail.output.supply
+        subject = Subject(rule="supplies", position=facts.position("rails", rail.name, "output"), rail=rail.name)
+        instrument = bench.instruments.get(name)
+        if instrument is None:
+            numbers = f"{rail.name} is made by supply {name!r}, which {bench.source.path} does not have"
+            yield subject.error(numbers, suggestion(name, bench.instruments))
+            continue
+        try:
+            outputs = supply_dialect(instrument.dialect, bench.directory).outputs
+        except PlanError as error:
+            yield subject.error(str(error).splitlines()[0], "mend the dialect, or name another one in the bench file")
+            continue
+        if rail.output.number > outputs:
+            numbers = f"output {rail.output.number} of {name}, and its dialect has {outputs}"
+            yield subject.error(numbers, "mend the plan, or name another 'dialect' in the bench file")
+        if rail.output.over_voltage_v > rail.hard_limits.max_v:
+            trips, limit = show(rail.output.over_voltage_v, Kind.VOLTAGE), show(rail.hard_limits.max_v, Kind.VOLTAGE)
+            numbers = f"{name} would trip at {trips}, beyond the hard limit of {limit}"
+            yield subject.note(numbers, "between the two, software alone stands guard: lower it if the supply allows")
+
+
 def channels(facts: Facts) -> Iterator[Finding]:
     """Whether each rail is measured, and each channel belongs to a rail of the plan."""
     bench = facts.bench_file
@@ -50,9 +80,9 @@ def channels(facts: Facts) -> Iterator[Finding]:
                 numbers, suggestion(name, rails)
             )
     bare = [name for name in rails if name not in bench.channels]
-    blind = [name for name in bare if rails[name].power is None]
+    blind = [name for name in bare if rails[name].maker is None]
     for name in blind:
-        numbers = "no channel of the meter and no page of a device measures it"
+        numbers = "no channel of the meter and no device or supply measures it"
         advice = "give it a channel in the bench file: what is not measured can not pass"
         yield Subject(rule="channels", position=_in_bench(bench, "channels"), rail=name).warning(numbers, advice)
     if bench.meter is None:

@@ -155,7 +155,7 @@ def _encoded(found: RailLevels) -> tuple[LevelRow, ...]:
     rows: list[LevelRow] = []
     command_v, trim_v = (held.command_v, held.trim_v) if held is not None else (rail.nominal_v, 0.0)
     for level, target_v in rail.levels.items():
-        if rail.power is None:
+        if rail.maker is None:
             rows.append(_row(rail, level, "not commanded"))
         elif page_format is None:
             rows.append(_row(rail, level, "code unknown"))

@@ -6,7 +6,7 @@ from cornerrun.bench.pmbus.profile import Profile
 from cornerrun.errors import PlanError
 from cornerrun.plan.bench_file import BenchFile
 from cornerrun.plan.model import Plan
-from cornerrun.preflight.bench_rules import calibration, channels, conditions, devices
+from cornerrun.preflight.bench_rules import calibration, channels, conditions, devices, supplies
 from cornerrun.preflight.budget import above_nominal
 from cornerrun.preflight.check_rules import callables, places
 from cornerrun.preflight.collision_rules import clamps, faults, power_good, warnings
@@ -59,6 +59,7 @@ RULES: tuple[Rule, ...] = (
     places,
     callables,
     devices,
+    supplies,
     channels,
     conditions,
     calibration,

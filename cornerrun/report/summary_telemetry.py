@@ -29,8 +29,8 @@ def device_telemetry(
             and reading.telemetry_v is not None
             and reading.reference_v is not None
         ]
-        if readings and rail.power is not None:
-            rails.setdefault(rail.power.device, []).append(_rail(rail, readings, specification))
+        if readings and rail.maker is not None:
+            rails.setdefault(rail.maker, []).append(_rail(rail, readings, specification))
     return tuple(_device(name, found) for name, found in rails.items())
 
 

@@ -71,6 +71,9 @@ def _by_place(values: Iterable[RegisterValue]) -> Mapping[_Key, bytes]:
 
 
 def _owner(plan: Plan, bus: str, address: int, page: int) -> tuple[str, str]:
+    for rail in plan.rails:
+        if rail.output is not None and (rail.output.supply, rail.output.number) == (bus, address):
+            return rail.place, rail.name
     devices = [device.name for device in plan.devices.values() if (device.bus, device.address) == (bus, address)]
     name = devices[0] if devices else f"device 0x{address:02X} on {bus}"
     for rail in plan.rails:

@@ -1,5 +1,6 @@
 import os
 import re
+import shutil
 import signal
 import subprocess
 import sys
@@ -121,3 +122,21 @@ def test_it_serves_until_a_signal_and_ends_well(bench: Path, tmp_path: Path, num
 
 
 _MAIN = "from cornerrun.cli.main import main; import sys; main(['simulate', *sys.argv[1:]])"
+
+
+def test_other_instruments_are_reached_by_the_ports_of_their_sections(tmp_path):
+    for path in (Path(__file__).parents[2] / "plans").glob("supplied*"):
+        shutil.copy(path, tmp_path)
+    bench = tmp_path / "supplied_bench.yaml"
+    others = {"FEED_A": ("127.0.0.1", 7001), "FEED_B": ("127.0.0.1", 7002)}
+    text = reaching_bench_text(bench, load_bench(bench), {None: ("127.0.0.1", 7000)}, others)
+    written = tmp_path / "written.yaml"
+    written.write_text(text)
+    reached = load_bench(written)
+    assert reached.simulation is None
+    assert {name: item.resource for name, item in reached.instruments.items()} == {
+        "FEED_A": "TCPIP::127.0.0.1::7001::SOCKET",
+        "FEED_B": "TCPIP::127.0.0.1::7002::SOCKET",
+    }
+    with pytest.raises(UsageError, match=r"instruments\.FEED_B: the simulation file has no 'FEED_B'; it has FEED_A"):
+        reaching_bench_text(bench, load_bench(bench), {None: ("127.0.0.1", 7000)}, {"FEED_A": ("127.0.0.1", 1)})

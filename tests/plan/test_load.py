@@ -4,7 +4,18 @@ import pytest
 
 from cornerrun.errors import EXIT_PLAN, PlanError, PlanProblems
 from cornerrun.plan.load import load_plan, load_units
-from cornerrun.plan.model import AllRails, Covering, Demonstrate, FullFactorial, NamedCorner, Screen, SingleRail, Tracks
+from cornerrun.plan.model import (
+    AllRails,
+    Covering,
+    Demonstrate,
+    FullFactorial,
+    NamedCorner,
+    Screen,
+    SingleRail,
+    SupplyOutput,
+    Tracks,
+)
+from cornerrun.plan.serial import plan_from_json, plan_to_json
 
 CASES = {
     "a misspelt key": (
@@ -761,3 +772,37 @@ def test_an_order_that_is_none_is_refused(tmp_path: Path, plan_text: str, keys: 
     with pytest.raises(PlanError) as caught:
         load_plan(path)
     assert said in str(caught.value)
+
+
+SUPPLIED = Path(__file__).parents[2] / "plans" / "supplied.yaml"
+
+
+def test_a_rail_may_be_made_by_an_output_of_a_supply() -> None:
+    rail = load_plan(SUPPLIED).rail("VDD_SENSE")
+    assert rail.output == SupplyOutput(supply="FEED_B", number=1, current_limit_a=0.8, over_voltage_v=1.926)
+    assert (rail.power, rail.maker, rail.place, rail.is_commanded) == (None, "FEED_B", "FEED_B output 1", True)
+    plan = load_plan(SUPPLIED)
+    assert plan_from_json(plan_to_json(plan)).rails == plan.rails
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        ("supply: FEED_B", "supply: FEED_A",
+         "output: output 1 of FEED_A makes VDD_MCU already; give each rail an output of its own"),
+        ("over_voltage: 107 %", "over_voltage: 105 %",
+         "output.over_voltage: 1.89 V would trip at the highest level, 1.8957 V; raise it above every level"),
+        ("over_voltage: 107 %", "over_voltage: +10 %", "is no place of a limit"),
+        ("current_limit: 0.8 A, ", "", "output.current_limit"),
+        ("current_limit: 0.8 A", "current_limit: 0 A", "out of range"),
+        ("    output: {supply: FEED_B", "    tracks: {rail: VDD_MCU, ratio: 0.5}\n    output: {supply: FEED_B",
+         "has 'output' and 'tracks'; leave one of the two out"),
+    ],
+)  # fmt: skip
+def test_an_output_that_does_not_fit_says_where_and_what(tmp_path: Path, old: str, new: str, said: str) -> None:
+    text = SUPPLIED.read_text()
+    assert old in text
+    (tmp_path / "plan.yaml").write_text(text.replace(old, new, 1))
+    with pytest.raises(PlanProblems) as raised:
+        load_plan(tmp_path / "plan.yaml")
+    assert said in str(raised.value)

@@ -3,7 +3,7 @@ from pathlib import Path
 import pytest
 
 from cornerrun.errors import EXIT_PLAN, PlanError
-from cornerrun.plan.load import load_plan
+from cornerrun.plan.load import load_bench, load_plan
 from cornerrun.preflight.rules import findings, stop_on_errors
 
 
@@ -286,3 +286,27 @@ def test_stops_a_run_before_the_bench_is_touched(looked) -> None:
 def test_lets_a_sound_plan_pass(looked) -> None:
     looked()
     stop_on_errors(load_plan(Path("plan.yaml")))
+
+
+def supplied(tmp_path: Path, old: str = "", new: str = "", *, in_bench: bool = False) -> list[str]:
+    for path in (Path(__file__).parents[2] / "plans").glob("supplied*"):
+        text = path.read_text()
+        if old and path.name == ("supplied_bench.yaml" if in_bench else "supplied.yaml"):
+            assert old in text
+            text = text.replace(old, new)
+        (tmp_path / path.name).write_text(text)
+    found = findings(load_plan(tmp_path / "supplied.yaml"), load_bench(tmp_path / "supplied_bench.yaml"))
+    return [f"{item.severity}: {item.numbers}" for item in found if item.rule == "supplies"]
+
+
+def test_supplies_of_a_plan_are_looked_for_in_the_bench_file(tmp_path: Path) -> None:
+    assert supplied(tmp_path) == []
+    assert supplied(tmp_path, "over_voltage: 3.53 V", "over_voltage: 3.6 V") == [
+        "note: FEED_A would trip at 3.6 V, beyond the hard limit of 3.55 V"
+    ]
+    assert "error: VDD_MCU is made by supply 'FEED_X', which" in supplied(tmp_path, "FEED_A", "FEED_X")[0]
+    number = supplied(tmp_path, "supply: FEED_B,", "supply: FEED_B, number: 3,")
+    assert "error: output 3 of FEED_B, and its dialect has 1" in number
+    old, new = "FEED_B: {driver: scpi-supply,", "FEED_B: {driver: scpi-supply, dialect: no,"
+    dialect = supplied(tmp_path, old, new, in_bench=True)
+    assert any(item.startswith("error: there is no dialect 'no'") for item in dialect)

@@ -88,6 +88,8 @@ class SimulatedBench:
             supply=model.supply,
             electronic_load=model.electronic_load,
             load_changed=self._sink,
+            rail_supplies=model.rail_supplies,
+            driven={name: rail.driven for name, rail in self._world.rails.items() if rail.driven is not None},
         )
         self.board = SimulatedBoard(
             model.board,

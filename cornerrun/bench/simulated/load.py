@@ -36,6 +36,7 @@ def _troubles(model: SimulationFile) -> Iterator[Trouble]:
     yield from _pages(model)
     yield from _tracking(model)
     yield from _channels(model)
+    yield from _rail_supplies(model)
     yield from board_troubles(model)
     yield from device_troubles(model)
     yield from fault_troubles(model)
@@ -136,3 +137,23 @@ def _channels(model: SimulationFile) -> Iterator[Trouble]:
         if first != name:
             came = f"channel {channel} is wired to {first} already"
             yield Trouble(loc=("channels", name), came=came, advice="give each rail a channel of its own")
+
+
+def _rail_supplies(model: SimulationFile) -> Iterator[Trouble]:
+    rails = {rail.name: rail for rail in model.rails}
+    taken: dict[str, str] = {}
+    for name, supply in model.rail_supplies.items():
+        loc: Loc = ("rail_supplies", name)
+        if name in ("meter", "supply", "electronic_load", "chamber"):
+            yield Trouble(loc=loc, came=f"{name!r} is another instrument's name", advice="give it a name of its own")
+        rail = rails.get(supply.rail)
+        if rail is None:
+            yield unknown((*loc, "rail"), "rail", supply.rail, rails)
+            continue
+        if rail.power is not None or rail.tracks is not None:
+            came = f"{rail.name} is made by {'a page' if rail.power is not None else 'another rail'} already"
+            yield Trouble(loc=(*loc, "rail"), came=came, advice="take 'power' or 'tracks' from the rail")
+        first = taken.setdefault(supply.rail, name)
+        if first != name:
+            came = f"{supply.rail} is made by {first} already"
+            yield Trouble(loc=(*loc, "rail"), came=came, advice="give each rail a supply of its own")

@@ -57,12 +57,14 @@ class _Way:
 
 
 def rehearse(facts: Facts) -> Rehearsal | None:
-    """Perform the steps of a plan on paper; None where there is no bench file, or a rail has no profile.
+    """Perform the steps of a plan on paper; None where there is no bench file, or a rail has no profile or a supply.
 
     Every rail gets there, every check passes, no control point is out: what trouble costs is not foreseen.
     """
     bench_file, plan = facts.bench_file, with_proof_levels(facts.plan)
     buses = {device.bus for device in plan.devices.values()}
+    if any(rail.output is not None for rail in plan.rails):
+        return None
     if bench_file is None or facts.trouble or facts.profile_trouble or not buses <= bench_file.buses.keys():
         return None
     if any(condition.name not in bench_file.conditions for condition in plan.conditions):

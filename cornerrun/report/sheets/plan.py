@@ -142,12 +142,7 @@ def _rail_cells(rail: Rail) -> Sequence[object]:
     levels = ", ".join(
         f"{name} {show(volts, Kind.VOLTAGE)}" for name, volts in rail.levels.items() if name != "nominal"
     )
-    if rail.tracks is not None:
-        moved = f"hardware, {rail.tracks.ratio:g} x {rail.tracks.rail}"
-    elif rail.power is not None:
-        moved = f"{rail.power.device} page {rail.power.page}"
-    else:
-        moved = "nothing"
+    moved = rail.place if rail.tracks is None else f"hardware, {rail.tracks.ratio:g} x {rail.tracks.rail}"
     more = [f"tied to {rail.tied_to}"] if rail.tied_to else []
     more += [f"fixed: {rail.why_fixed}"] if rail.why_fixed else []
     more += [f"{name} {show(volts, Kind.VOLTAGE)}" for name, volts in rail.device_limits.items()]

@@ -131,5 +131,5 @@ def _moved_by(rail: Rail | None) -> str | None:
         return f"hardware: {rail.tracks.ratio:g} x {rail.tracks.rail}"
     if not rail.is_moved:
         return f"nothing: {rail.why_fixed}" if rail.why_fixed else "nothing"
-    address = f"{rail.power.device} page {rail.power.page}" if rail.power is not None else "nothing"
+    address = rail.place
     return f"{address}, tied to {rail.tied_to}" if rail.tied_to else address

@@ -12,7 +12,7 @@ from cornerrun.bench.simulated.instruments.electronic_load import (
 )
 from cornerrun.bench.simulated.instruments.engine import Entry, InstrumentEngine
 from cornerrun.bench.simulated.instruments.identity import InstrumentSettings
-from cornerrun.bench.simulated.instruments.supply import PowerSupplySettings, Supply, supply_entries
+from cornerrun.bench.simulated.instruments.supply import PowerSupplySettings, RailSupplySettings, Supply, supply_entries
 from cornerrun.bench.simulated.instruments.text_faults import TextInstrument, with_faults
 from cornerrun.bench.simulated.output import MovedOutput, Output
 from cornerrun.bench.simulated.timeline import Timeline
@@ -56,6 +56,8 @@ class Rack:
         supply: PowerSupplySettings | None = None,
         electronic_load: ElectronicLoadSettings | None = None,
         load_changed: Callable[[str, float, float], None] | None = None,
+        rail_supplies: Mapping[str, RailSupplySettings] | None = None,
+        driven: Mapping[str, MovedOutput] | None = None,
     ) -> None:
         self._clock = clock
         self._seed = seed
@@ -81,12 +83,16 @@ class Rack:
             )
             for rail in rails:
                 outputs[rail.name].listen(self.supply.board_changed)
+        self.rail_supplies = {
+            name: self._rail_supply(settings, (driven or {})[settings.rail], timeline)
+            for name, settings in (rail_supplies or {}).items()
+        }
 
     @property
     def names(self) -> tuple[str, ...]:
         """The instruments that are there, by the names of their sections."""
         there = {"supply": self.supply, "electronic_load": self.electronic_load, "chamber": self.chamber}
-        return tuple(name for name, instrument in there.items() if instrument is not None)
+        return (*(name for name, instrument in there.items() if instrument is not None), *self.rail_supplies)
 
     def link(self, name: str) -> TextInstrument:
         """Open an instrument; the same one each time. KeyError if it is not there."""
@@ -107,6 +113,31 @@ class Rack:
             power_w += current_a * end_v / efficiency
         return power_w
 
+    def _rail_supply(self, settings: RailSupplySettings, output: MovedOutput, timeline: Timeline) -> Supply:
+        rail = self._rails[settings.rail]
+        if "voltage" not in settings.model_fields_set:
+            settings = settings.model_copy(update={"voltage": rail.nominal})
+
+        def power_w(voltage_v: float) -> float:
+            current_a = rail.load * voltage_v / rail.nominal
+            if self.electronic_load is not None and self.electronic_load.settings.rail == rail.name:
+                current_a += self.electronic_load.current_at_v(voltage_v)
+            return current_a * voltage_v
+
+        made: list[Supply] = []
+        made.append(
+            Supply(
+                settings,
+                output=output,
+                # What the rail would draw where the supply is set: it tells whether the limit is reached.
+                power_w=lambda: power_w(made[0].voltage_v if made else settings.voltage),
+                timeline=timeline,
+                clock=self._clock,
+                seed=self._seed,
+            )
+        )
+        return made[0]
+
     def _sinks_otherwise(self, at_s: float) -> None:
         load = self.electronic_load
         if load is None:
@@ -115,6 +146,9 @@ class Rack:
             self._load_changed(load.settings.rail, load.current_a(at_s), at_s)
         if self.supply is not None:
             self.supply.board_changed(at_s)
+        for supply in self.rail_supplies.values():
+            if isinstance(supply.settings, RailSupplySettings) and supply.settings.rail == load.settings.rail:
+                supply.board_changed(at_s)
 
     def _opened(self, name: str) -> TextInstrument:
         settings: InstrumentSettings
@@ -122,9 +156,10 @@ class Rack:
         reset: Callable[[], None]
         done_s: Callable[[], float] | None = None
         refresh: Callable[[], None] | None = None
-        if name == "supply" and self.supply is not None:
-            settings, entries, reset = self.supply.settings, supply_entries(self.supply), self.supply.reset
-            refresh = self.supply.refresh
+        supply = self.supply if name == "supply" else self.rail_supplies.get(name)
+        if supply is not None:
+            settings, entries, reset = supply.settings, supply_entries(supply), supply.reset
+            refresh = supply.refresh
         elif name == "electronic_load" and self.electronic_load is not None:
             load = self.electronic_load
             settings, entries, reset = load.settings, load_entries(load), load.reset

@@ -6,8 +6,8 @@ from pydantic import Field
 
 from cornerrun.bench.simulated.instruments.chamber import ChamberSettings
 from cornerrun.bench.simulated.instruments.electronic_load import ElectronicLoadSettings
-from cornerrun.bench.simulated.instruments.supply import PowerSupplySettings
-from cornerrun.plan.fields import FileModel, Hertz, Seconds
+from cornerrun.bench.simulated.instruments.supply import PowerSupplySettings, RailSupplySettings
+from cornerrun.plan.fields import FileModel, Hertz, Name, Seconds
 
 __all__ = ["ClockSettings", "InstrumentSections"]
 
@@ -24,8 +24,10 @@ class InstrumentSections(FileModel):
     """Instruments that speak SCPI as ``meter`` does.
 
     With a ``supply`` or a ``chamber``, the input voltage or the ambient temperature is what that makes of it.
+    ``rail_supplies`` are supplies that make one rail each, by name.
     """
 
     supply: PowerSupplySettings | None = None
     electronic_load: ElectronicLoadSettings | None = None
     chamber: ChamberSettings | None = None
+    rail_supplies: dict[Name, RailSupplySettings] = Field(default_factory=dict)

@@ -13,9 +13,9 @@ from cornerrun.bench.simulated.output import MovedOutput
 from cornerrun.bench.simulated.status import Refusal
 from cornerrun.bench.simulated.timeline import Timeline
 from cornerrun.clock import Clock
-from cornerrun.plan.fields import Amperes, Ratio, Seconds, Volts, Watts, refusal
+from cornerrun.plan.fields import Amperes, Name, Ratio, Seconds, Volts, Watts, refusal
 
-__all__ = ["PowerSupplySettings", "Supply", "SupplyCondition", "supply_entries"]
+__all__ = ["PowerSupplySettings", "RailSupplySettings", "Supply", "SupplyCondition", "supply_entries"]
 
 # QUEStionable bits 0 VOLTage and 1 CURRent: SCPI-99 volume 1 section 9.4 (from memory).
 _OVER_VOLTAGE, _OVER_CURRENT = 0x01, 0x02
@@ -55,6 +55,15 @@ class PowerSupplySettings(InstrumentSettings):
         if self.voltage > self.highest_voltage or self.current_limit > self.highest_current:
             raise refusal("it starts beyond what it can do", "raise 'highest_voltage' or 'highest_current'")
         return self
+
+
+class RailSupplySettings(PowerSupplySettings):
+    """A supply that makes one rail of the board, at the rail's nominal unless ``voltage`` says otherwise."""
+
+    model: str = "rail supply"
+    rail: Name
+    efficiency: Annotated[Ratio, Field(gt=0, le=1)] = 1.0
+    idle: Annotated[Watts, Field(ge=0)] = 0.0
 
 
 class Supply:

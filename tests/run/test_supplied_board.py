@@ -1,0 +1,141 @@
+"""A run on a board whose rails supplies make: through SCPI text, with the product's own meter and store."""
+
+import shutil
+from pathlib import Path
+
+import pytest
+
+from cornerrun.bench.bench import bench_identity, open_bench
+from cornerrun.bench.simulated.bench import SimulatedBench
+from cornerrun.clock import ManualClock
+from cornerrun.corners.order import steps
+from cornerrun.corners.select import select
+from cornerrun.errors import PlanError
+from cornerrun.plan.load import load_bench, load_plan
+from cornerrun.results.records import EndState, Outcome, RunResult
+from cornerrun.results.store import Store
+from cornerrun.run.progress import VisitEnded
+from cornerrun.run.rescue import to_nominal
+from cornerrun.run.runner import run_plan
+
+PLANS = Path(__file__).parents[2] / "plans"
+RAILS = {"VDD_MCU": 3.3, "VDD_SENSE": 1.8}
+
+
+class Bench:
+    def __init__(self, directory: Path, board: str = "") -> None:
+        for path in PLANS.glob("supplied*"):
+            shutil.copy(path, directory)
+        with (directory / "supplied_board.yaml").open("a") as file:
+            file.write(board)
+        self.plan = load_plan(directory / "supplied.yaml")
+        self.bench_file = load_bench(directory / "supplied_bench.yaml")
+        self.clock = ManualClock()
+        made: list[SimulatedBench] = []
+        with pytest.MonkeyPatch.context() as patch:
+            load = SimulatedBench.load
+            patch.setattr(SimulatedBench, "load", lambda *a, **k: made.append(load(*a, **k)) or made[-1])
+            self.ports = open_bench(self.plan, self.bench_file, self.clock)
+        (self.simulation,) = made
+        self.store = Store.open(directory / "runs.db")
+
+    def run(self, listener=None):
+        selection = select(self.plan)
+        return run_plan(
+            self.plan, self.bench_file, self.ports, self.store, self.clock, None,
+            steps=steps(self.plan, selection), selection=selection, serial="1", listener=listener,
+        )  # fmt: skip
+
+    def truth_v(self) -> dict[str, float]:
+        self.clock.sleep_until(self.clock.now_s() + 0.2)
+        return {rail: self.simulation.truth_v(rail, self.clock.now_s()) for rail in RAILS}
+
+    def told(self, supply: str) -> tuple[float, float, float]:
+        held = self.simulation.rack.rail_supplies[supply]
+        return held.voltage_v, held.limit_a, held.over_voltage_v
+
+
+def test_the_whole_run_passes_and_leaves_the_supplies_as_they_were(tmp_path: Path) -> None:
+    bench = Bench(tmp_path)
+    before = [bench.told(name) for name in ("FEED_A", "FEED_B")]
+    assert before == [(3.3, 3.0, 5.0), (1.8, 3.0, 5.0)]
+    end = bench.run()
+    assert (end.result, end.end_state, end.exit_code) == (RunResult.PASS, EndState.NOMINAL, 0), end.why
+    assert [bench.told(name) for name in ("FEED_A", "FEED_B")] == before
+    assert bench.truth_v() == pytest.approx(RAILS, abs=1e-3)
+    data = bench.store.load(end.run_id)
+    assert data.run.devices["FEED_A"]["model"] == "rail supply"
+    assert {reading.setpoint_v for record in data.visits for reading in record.readings} >= {3.465, 3.135, 1.89, 1.71}
+
+
+def test_an_output_that_trips_is_the_fault_of_its_rail_and_the_board_ends_off(tmp_path: Path) -> None:
+    bench = Bench(tmp_path)
+    load = bench.simulation.rack.electronic_load
+    visits = []
+
+    class Overloads:
+        def tell(self, event) -> None:
+            if isinstance(event, VisitEnded):
+                visits.append(event)
+                if len(visits) == 3:
+                    load.change("current_set_a", 0.75)
+                    load.switch(True)
+
+    end = bench.run(Overloads())
+    data = bench.store.load(end.run_id)
+    tripped = [record.visit for record in data.visits if record.visit.outcome is Outcome.TRIPPED]
+    assert len(tripped) == 1
+    faults = [fault for record in data.visits for fault in record.faults]
+    assert [(fault.originator, fault.kind) for fault in faults] == [("VDD_SENSE", "OC")]
+    assert end.result is RunResult.FAIL
+    assert end.end_state is EndState.OFF
+    assert end.exit_code == 4
+    assert max(bench.truth_v().values()) < 0.1
+
+
+def test_after_a_kill_to_nominal_restores_voltage_and_protection(tmp_path: Path) -> None:
+    bench = Bench(tmp_path)
+
+    class Killed(BaseException):
+        pass
+
+    ports, executor_moves = bench.ports, []
+    move = ports.power._drivers[0].move
+
+    def killed(burst):
+        executor_moves.append(burst)
+        setpoints = move(burst)
+        if len(executor_moves) == 6:
+            raise Killed
+        return setpoints
+
+    ports.power._drivers[0].move = killed
+    ports.safety.to_nominal = ports.safety.restore = ports.safety.turn_off = lambda *a, **k: (_ for _ in ()).throw(
+        Killed()
+    )
+    end = bench.run()
+    assert end.end_state is EndState.UNKNOWN
+    assert bench.told("FEED_A")[1:] == (1.5, 3.53)
+    with bench.store._engine.begin() as connection:  # as a process that died left it
+        connection.exec_driver_sql("UPDATE runs SET ended_utc = NULL, result = NULL, end_state = NULL")
+    del ports.safety.to_nominal, ports.safety.restore, ports.safety.turn_off, ports.power._drivers[0].move
+    rescued = to_nominal(bench.plan, bench.bench_file, ports, bench.store, bench.clock)
+    assert (rescued.end_state, rescued.exit_code) == (EndState.NOMINAL, 0), rescued.why
+    assert bench.told("FEED_A") == (3.3, 3.0, 5.0)
+    assert bench.truth_v() == pytest.approx(RAILS, abs=1e-3)
+
+
+def test_a_bench_without_buses_is_named_by_its_supplies(tmp_path: Path) -> None:
+    bench = Bench(tmp_path)
+    assert bench_identity(bench.bench_file).startswith("desk (simulated, ")
+    assert bench.ports.is_private
+    assert bench.ports.board is bench.simulation
+
+
+def test_a_supply_that_the_bench_lacks_is_named(tmp_path: Path) -> None:
+    for path in PLANS.glob("supplied*"):
+        shutil.copy(path, tmp_path)
+    bench = tmp_path / "supplied_bench.yaml"
+    bench.write_text(bench.read_text().replace("FEED_B", "FEED_C"))
+    with pytest.raises(PlanError, match=r"VDD_SENSE made by supply 'FEED_B'.*does not have; it has FEED_A, FEED_C"):
+        open_bench(load_plan(tmp_path / "supplied.yaml"), load_bench(bench), ManualClock())
