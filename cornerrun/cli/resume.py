@@ -54,7 +54,14 @@ def command(
         compare_sources(data.run, (*plan.sources, bench_file.source), but=("checks",))
         stop_on_errors(plan, bench_file)
         request, selection = data.run.request, select(plan)
-        planned = steps(plan, selection, only=request.only or None)
+        planned = steps(
+            plan,
+            selection,
+            only=request.only or None,
+            repeats=request.repeats,
+            interleave=request.interleave,
+            seed=data.run.seed,
+        )
         resumed = to_resume(plan, data, planned)
         corners = [step.corner for step in resumed.left]
         click.echo(

@@ -15,23 +15,34 @@ from cornerrun.cli.common import (
     open_store,
     operator_name,
     plan_argument,
+    print_json,
     read_files,
     real_time_option,
     store_options,
 )
-from cornerrun.errors import UsageError
+from cornerrun.errors import EXIT_PASS, UsageError
 
 
 @click.command()
 @plan_argument
 @bench_option
 @limits_option
-@click.option("--serial", required=True, metavar="SN", help="Serial number of the board, as text.")
+@click.option("--serial", metavar="SN", help="Serial number of the board, as text; needed but for --dry.")
 @click.option(
     "--units", "units_path", metavar="CSV", type=click.Path(path_type=Path), help="Units file: data by serial."
 )
 @click.option("--operator", metavar="NAME", help="Who runs it; the login name unless given.")
 @click.option("--only", metavar="CORNER", multiple=True, help="Visit only this corner (a name or a shell pattern).")
+@click.option(
+    "--repeat",
+    type=click.IntRange(1, 10_000),
+    metavar="N",
+    help="Sweep N times over the corners, whatever the plan says.",
+)
+@click.option(
+    "--interleave", metavar="CORNER", multiple=True, help="Visit this corner after each other one, as with nominal."
+)
+@click.option("--dry", is_flag=True, help="List every step and every message that would be sent; touch nothing.")
 @click.option("--seed", type=int, help="Seed of the simulated bench, of the checks' draws and of a drawn order.")
 @store_options
 @real_time_option
@@ -42,10 +53,13 @@ def command(
     plan_path: Path,
     bench_path: Path | None,
     limits_path: Path | None,
-    serial: str,
+    serial: str | None,
     units_path: Path | None,
     operator: str | None,
     only: tuple[str, ...],
+    repeat: int | None,
+    interleave: tuple[str, ...],
+    dry: bool,
     seed: int | None,
     results_dir: Path,
     store_url: str | None,
@@ -57,7 +71,10 @@ def command(
 
     The board is at nominal on every way out: at the end, on Ctrl-C, SIGTERM, SIGHUP and after an error. Progress goes
     to stderr, the report to stdout and to DIR/RUN/.
+
+    For an intermittent corner: --only CORNER --repeat 20 --interleave nominal.
     """
+    from cornerrun.cli import dry as paper
     from cornerrun.cli.banner import banner
     from cornerrun.cli.progress import listening
     from cornerrun.cli.reporting import print_report, write_reports
@@ -68,13 +85,24 @@ def command(
     from cornerrun.run.checks import CheckRunner
     from cornerrun.run.runner import run_plan
 
-    _refuse_bad_serial(serial)
+    if serial is None and not dry:
+        raise click.MissingParameter(param_type="option", param_hint="'--serial'")
+    serial = serial if serial is not None else ""
+    if not dry:
+        _refuse_bad_serial(serial)
     plan, bench_file = read_files(plan_path, bench_path, limits_path)
     unit_data = _unit_data(units_path, serial)
     stop_on_errors(plan, bench_file)
     selection = select(plan)
     drawn = seed if seed is not None else random.SystemRandom().randrange(2**31)
-    planned = steps(plan, selection, only=only or None, seed=drawn)
+    planned = steps(plan, selection, only=only or None, repeats=repeat, interleave=interleave, seed=drawn)
+    if dry:
+        sections = paper.rehearsed(plan, bench_file, planned)
+        if as_json:
+            print_json(paper.dry_json(sections))
+        else:
+            click.echo("\n".join(paper.dry_lines(plan, sections)))
+        return EXIT_PASS
     corners = [step.corner for step in planned]
     click.echo(banner(plan, bench_file, serial=serial, corners=corners, visits=len(planned)), err=True)
     with open_store(results_dir, store_url) as store:
@@ -106,6 +134,8 @@ def command(
                     bench=str(bench_file.source.path.resolve()),
                     limits="" if limits_path is None else str(limits_path.resolve()),
                     only=only,
+                    repeats=repeat,
+                    interleave=interleave,
                     bench_seed=seed,
                 ),
             )

@@ -34,6 +34,11 @@ class Arranging:
         self._seed = seed if plan.corners.seed is None else plan.corners.seed
         self._costs = WayCosts(plan)
 
+    @property
+    def is_drawn(self) -> bool:
+        """Whether a seed decides the order."""
+        return self._order in ("shuffled", "blocked")
+
     def sweep(self, corners: Sequence[Corner], *, repeat: int, done: int) -> tuple[Corner, ...]:
         """Arrange the corners of a sweep; ``done`` visits that are no control points lie before it."""
         if self._order == "shuffled":

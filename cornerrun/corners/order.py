@@ -11,6 +11,7 @@ from cornerrun.corners.model import Corner, Selection, Step
 from cornerrun.corners.relations import Passage
 from cornerrun.corners.trim import WARM_UP, split, visits
 from cornerrun.corners.walk import Stop, Walk, way_back
+from cornerrun.errors import UsageError
 from cornerrun.plan.model import Plan
 
 __all__ = ["return_order", "step_from", "steps"]
@@ -32,7 +33,8 @@ def steps(
     The plan's ``order`` says how the corners of a sweep follow each other; ``seed`` is what it draws with where the
     plan names none, and the same arguments give the same steps. ``only`` names the corners to visit (names, aliases or
     shell patterns; UsageError if one fits none). ``repeats`` replaces the plan's number of sweeps. Corners of
-    ``interleave`` are visited after each other one, as no control points: what fails there shall not end the run.
+    ``interleave`` are visited after each other one, as no control points: what fails there shall not end the run; then
+    corners are visited as written unless their order is drawn. UsageError if they are all there is.
 
     Control points stand first and last in each block and after every n-th visit that is none, never twice in a row. The
     first step starts from nominal, and so does the first of each block, since conditions move while the rails are at
@@ -40,6 +42,8 @@ def steps(
     """
     corners = selection.corners if only is None else chosen(plan, selection, only)
     between = chosen(plan, selection, interleave) if interleave else ()
+    if between and all(corner in between for corner in corners):
+        raise UsageError("every corner that is visited is one to interleave; name another with --only")
     arranging = Arranging(plan, seed=seed)
     planned: list[Step] = []
     walk = Walk(plan)
@@ -83,7 +87,8 @@ def _stops(
         corners_here, trims = split(block)
         others = tuple(corner for corner in between if corner.conditions == conditions)
         for repeat in range(repeats):
-            sweep = arranging.sweep(corners_here, repeat=repeat, done=count) if not others else corners_here
+            is_arranged = arranging.is_drawn or not others
+            sweep = arranging.sweep(corners_here, repeat=repeat, done=count) if is_arranged else corners_here
             for corner in _interleaved(sweep, others):
                 yield Stop(corner=corner, repeat=repeat, is_control=False, opens_block=is_open)
                 is_open, at_control = False, False

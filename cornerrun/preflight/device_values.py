@@ -20,6 +20,7 @@ LIMITS: Mapping[str, str] = {
     "power_good_on": "POWER_GOOD_ON",
     "power_good_off": "POWER_GOOD_OFF",
 }
+MARGINS = ("VOUT_MARGIN_HIGH", "VOUT_MARGIN_LOW")
 REGISTERS = (
     "VOUT_MODE",
     "VOUT_COMMAND",
@@ -27,6 +28,7 @@ REGISTERS = (
     *LIMITS.values(),
     "VOUT_TRANSITION_RATE",
     "IOUT_OC_FAULT_LIMIT",
+    *MARGINS,
 )
 _ABOVE = ("vout_max", "ov_fault", "ov_warn")
 # VOUT_TRANSITION_RATE is in mV/us, IOUT_OC_FAULT_LIMIT in A (PMBus Part II 1.2, sections 13 and 15; from memory).
@@ -40,6 +42,7 @@ class DeviceValues:
     ``command_v`` and ``trim_v`` are what makes nominal. ``limits_v`` goes by the names of `Rail.device_limits`; in
     relative mode those named in ``ratios`` are what is held there times ``command_v``. ``unset`` are upper limits that
     read zero, which no output could keep. ``unread`` says of each register why its word was not understood.
+    ``margin_words`` are what the margin registers hold, by register.
     """
 
     vout_mode: int
@@ -52,6 +55,7 @@ class DeviceValues:
     unread: Mapping[str, str] = field(default_factory=dict)
     slew_v_per_s: float | None = None
     current_limit_a: float | None = None
+    margin_words: Mapping[str, int] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -106,4 +110,5 @@ def decode_values(words: Mapping[str, int], page_format: PageFormat) -> DeviceVa
         # Zero and negative rates mean "at once", or that the device has none of its own.
         slew_v_per_s=rate * _V_PER_S if rate is not None and rate > 0 else None,
         current_limit_a=current if current is not None and current > 0 else None,
+        margin_words={name: words[name] for name in MARGINS if name in words},
     )

@@ -151,6 +151,8 @@ class RunRequest:
     bench: str = ""
     limits: str = ""
     only: tuple[str, ...] = ()
+    repeats: int | None = None
+    interleave: tuple[str, ...] = ()
     bench_seed: int | None = None
 
 

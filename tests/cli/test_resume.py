@@ -123,3 +123,20 @@ def test_a_board_set_up_otherwise_is_not_resumed(cornerrun, start, interrupted, 
     store.close()
     end = cornerrun("resume")
     assert (end.code, "serial '00123'" in end.err) == (3, True), end.err
+
+
+def test_a_drawn_order_and_what_chose_the_steps_are_drawn_again(cornerrun, start, simulate, desk):
+    plan = desk / "quickstart.yaml"
+    text = plan.read_text(encoding="utf-8")
+    plan.write_text(text.replace("\ncorners:\n", "\ncorners:\n  order: shuffled\n"), encoding="utf-8")
+    asked = (*QUICK, "--only", "VDD*", "--repeat", "2", "--interleave", "nominal")
+    cornerrun(*asked)
+    expected = passes(desk)[0]
+    _, bench = simulate()
+    process = start(*asked, "--bench", bench)
+    wait_for_visits(process, 5)
+    process.send_signal(signal.SIGINT)
+    process.communicate()
+    assert process.returncode == 130
+    cornerrun("resume", "--no-workbook")
+    assert passes(desk)[0] == expected

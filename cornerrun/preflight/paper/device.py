@@ -12,9 +12,10 @@ __all__ = ["PaperDevice"]
 class PaperDevice:
     """Charges the messages of the product's own driver (`cornerrun.bench.pmbus.paging`): PAGE written and verified."""
 
-    def __init__(self, profile: Profile, wire: Wire) -> None:
+    def __init__(self, profile: Profile, wire: Wire, name: str = "") -> None:
         self.profile = profile
         self._wire = wire
+        self._name = name
         self._page: int | None = None
         self._is_verified = False
         self._groups: dict[tuple[str, ...], tuple[int, int]] = {}
@@ -37,15 +38,19 @@ class PaperDevice:
         messages, bits = group
         for _ in range(2 if is_critical and not self._wire.has_code else 1):
             self._turn(page)
+            if self._wire.letters is not None:
+                for name in filter(self.has, names):
+                    self._wire.tell(self._name, page, "read", name)
             self._wire.charge(messages, bits, messages * self.profile.delays.access_s)
             self._verify(page)
 
-    def write(self, page: int | None, name: str) -> None:
-        """Write a register and read it back."""
+    def write(self, page: int | None, name: str, data: str = "") -> None:
+        """Write a register and read it back; ``data`` is what a list of messages says of its content."""
         if not self._is_verified or page != self._page:
             self._turn(page)
             self._verify(page)
         delays = self.profile.delays
+        self._wire.tell(self._name, page, "write", name, data)
         self._wire.charge(1, self._wire.write_bits(name), max(delays.write_s, delays.access_s))
         self.read(page, name)
 
@@ -59,10 +64,12 @@ class PaperDevice:
         self._is_verified = False
         if page is None or not self.profile.has_page or page == self._page:
             return
+        self._wire.tell(self._name, page, "write", "PAGE", f"0x{page:02x}")
         self._wire.charge(1, self._turn_bits, self._turn_s)
         self._page = page
 
     def _verify(self, page: int | None) -> None:
         if page is not None and self.profile.has_page:
+            self._wire.tell(self._name, page, "read", "PAGE")
             self._wire.charge(1, self._verify_bits, self.profile.delays.access_s)
             self._is_verified = True

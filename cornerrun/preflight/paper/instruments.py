@@ -3,15 +3,16 @@
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
-from cornerrun.bench.ports import MeterIdentity, MeterReading
+from cornerrun.bench.ports import Condition, MeterIdentity, MeterReading
 from cornerrun.clock import Clock
 from cornerrun.plan.bench_file import Instrument
 from cornerrun.plan.model import Check, Source
+from cornerrun.preflight.paper.letters import Letter, Letters
 from cornerrun.results.records import Event, Intent, Outcome, Trial, VisitRecord
 from cornerrun.run.checking import HookTrouble, Tick
 from cornerrun.run.view import CheckView
 
-__all__ = ["PaperCheckOutcome", "PaperChecks", "PaperCondition", "PaperKeeper", "PaperMeter"]
+__all__ = ["PaperCheckOutcome", "PaperChecks", "PaperCondition", "PaperKeeper", "PaperMeter", "ToldCondition"]
 
 _TALK_S = 0.001  # chosen: a short SCPI message over Ethernet or USB
 _SET_UP_MESSAGES = 12
@@ -29,7 +30,9 @@ class PaperMeter:
         rails: Sequence[str],
         voltage_v: Callable[[str, float], float],
         clock: Clock,
+        letters: Letters | None = None,
     ) -> None:
+        self._letters = letters
         self._clock = clock
         self._voltage_v = voltage_v
         self._channels = channels
@@ -53,6 +56,12 @@ class PaperMeter:
     def start(self, rails: Sequence[str]) -> float:
         self._asked = tuple(rails)
         self.closures += len(rails) if self._channels else 0
+        if self._letters is not None:
+            for rail in rails:
+                channel = f"channel {self._channels[rail]}" if rail in self._channels else ""
+                self._letters.add(
+                    Letter(at_s=self._clock.now_s(), to="meter", kind="meter", what=f"measure {rail}", data=channel)
+                )
         self._done_s = self._clock.now_s() + len(rails) * self._reading_s
         return self._done_s
 
@@ -112,7 +121,8 @@ class PaperChecks:
     elsewhere checks run in a process of their own.
     """
 
-    def __init__(self, clock: Clock, *, shares_clock: bool) -> None:
+    def __init__(self, clock: Clock, *, shares_clock: bool, letters: Letters | None = None) -> None:
+        self._letters = letters
         self._clock = clock
         self._shares_clock = shares_clock
 
@@ -127,6 +137,9 @@ class PaperChecks:
         self, check: Check, view: CheckView, tick: Tick | None = None, *, progress: Callable[[int, int], None] | None
     ) -> PaperCheckOutcome:
         del view, progress
+        if self._letters is not None:
+            trials = f"{check.trials} trial{'s' if check.trials != 1 else ''}"
+            self._letters.add(Letter(at_s=self._clock.now_s(), to="check", kind="check", what=check.name, data=trials))
         if self._shares_clock:
             for _ in range(check.trials):
                 self._pass(check.takes_s, tick)
@@ -165,3 +178,27 @@ class PaperKeeper:
         """Keep an event."""
         del run_id
         self.events.append(event)
+
+
+class ToldCondition:
+    """A Condition whose targets are told as messages."""
+
+    def __init__(self, name: str, condition: Condition, clock: Clock, letters: Letters) -> None:
+        self._name, self._condition, self._clock, self._letters = name, condition, clock, letters
+
+    def start(self, target: float) -> None:
+        self._say(f"go to {target:g}")
+        self._condition.start(target)
+
+    def read(self) -> float:
+        return self._condition.read()
+
+    def has_settled(self) -> bool:
+        return self._condition.has_settled()
+
+    def release(self) -> None:
+        self._say("let go")
+        self._condition.release()
+
+    def _say(self, what: str) -> None:
+        self._letters.add(Letter(at_s=self._clock.now_s(), to=self._name, kind="condition", what=what))

@@ -38,7 +38,9 @@ class PaperPower:
         self._arrival = arrival
         self._rails = {rail.name: rail for rail in plan.rails if rail.power is not None}
         self._devices = {
-            name: PaperDevice(facts.profiles[device.profile], wires[device.bus])
+            name: PaperDevice(
+                facts.profiles[device.profile], wires[device.bus], f"{device.bus} 0x{device.address:02x} {name}"
+            )
             for name, device in plan.devices.items()
             if any(rail.power is not None and rail.power.device == name for rail in plan.rails)
         }
@@ -50,6 +52,8 @@ class PaperPower:
         self._moves: dict[str, tuple[float, float, float]] = {
             rail.name: (self._row_v(rail.name, NOMINAL),) * 2 + (-math.inf,) for rail in plan.rails if not rail.tracks
         }
+        self._words = {(f.rail.name, row.level): row.word for f in facts.levels for row in f.rows}
+        self._held = {f.rail.name: dict(f.values.margin_words) if f.values is not None else {} for f in facts.levels}
         self._margins: dict[tuple[str, int], str] = {}
         self._is_hardened = False
         self._limits_kept = plan.limits_kept
@@ -88,7 +92,7 @@ class PaperPower:
                 self._program(item.rail, side, item.level)
             if device.profile.by_command:
                 device.read(page, *_LOOK, is_critical=True)
-                device.write(page, "VOUT_COMMAND")
+                device.write(page, "VOUT_COMMAND", self._word(item.rail, item.level))
             else:
                 self._select(item.rail, side)
             self._go(item.rail, item.level)
@@ -146,7 +150,7 @@ class PaperPower:
         for device, page in self._where.values():
             device.read(page, *device.kept()[1][:_RESTORED], is_critical=True)
             for name in device.kept()[1][:_RESTORED]:
-                device.write(page, name)
+                device.write(page, name, "as found")
             device.read(page, *_LOAD, is_critical=True)
         self._await_nominal()
 
@@ -190,22 +194,31 @@ class PaperPower:
                         device.write(page, name)
 
     def _program(self, rail: str, side: int, level: str) -> None:
+        self._margins[rail, side] = level
+        held, word = self._held[rail], self._words.get((rail, level))
+        if word is not None and held.get(_margin(side)) == word:
+            return
+        if word is not None:
+            held[_margin(side)] = word
         device, page = self._where[rail]
         device.read(page, *_LOOK, is_critical=True)
-        device.write(page, _margin(side))
-        self._margins[rail, side] = level
+        device.write(page, _margin(side), self._word(rail, level))
 
     def _select(self, rail: str, side: int) -> None:
         device, page = self._where[rail]
         base = _margin(side) if side else "VOUT_COMMAND"
         device.read(page, "STATUS_WORD", "OPERATION", base, "VOUT_TRIM", is_critical=True)
         if self._moves[rail][1] != self._row_v(rail, NOMINAL) or side:
-            device.write(page, "OPERATION")
+            device.write(page, "OPERATION", {-1: "margin low", 0: "nominal", 1: "margin high"}[side])
 
     def _go(self, rail: str, level: str) -> None:
         now_s = self._clock.now_s()
         start_v, end_v = self.voltage_v(rail, now_s), self._row_v(rail, level)
         self._moves[rail] = (start_v, end_v, now_s + self._arrival(self._rails[rail], start_v, end_v))
+
+    def _word(self, rail: str, level: str) -> str:
+        word = self._words.get((rail, level))
+        return f"{level}, {self._row_v(rail, level):.6g} V" + (f", word 0x{word:04x}" if word is not None else "")
 
     def _row_v(self, rail: str, level: str) -> float:
         """A level as encoded; as it stands where only the run adds it, such as the steps of a proof."""

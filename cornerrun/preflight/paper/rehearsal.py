@@ -11,7 +11,8 @@ from cornerrun.plan.model import Rail
 from cornerrun.plan.proof import with_proof_levels
 from cornerrun.preflight.arrival import arrival
 from cornerrun.preflight.facts import Facts
-from cornerrun.preflight.paper.instruments import PaperChecks, PaperCondition, PaperKeeper, PaperMeter
+from cornerrun.preflight.paper.instruments import PaperChecks, PaperCondition, PaperKeeper, PaperMeter, ToldCondition
+from cornerrun.preflight.paper.letters import Letters
 from cornerrun.preflight.paper.power import PaperPower
 from cornerrun.preflight.paper.response import tried_times_s
 from cornerrun.preflight.paper.wire import Wire
@@ -56,10 +57,11 @@ class _Way:
         return arrival(self._facts.by_rail[rail.name], start_v, end_v).time_s
 
 
-def rehearse(facts: Facts) -> Rehearsal | None:
+def rehearse(facts: Facts, letters: Letters | None = None) -> Rehearsal | None:
     """Perform the steps of a plan on paper; None where there is no bench file, or a rail has no profile or a supply.
 
-    Every rail gets there, every check passes, no control point is out: what trouble costs is not foreseen.
+    Every message is told to ``letters`` too. Every rail gets there, every check passes, no
+    control point is out: what trouble costs is not foreseen.
     """
     bench_file, plan = facts.bench_file, with_proof_levels(facts.plan)
     buses = {device.bus for device in plan.devices.values()}
@@ -70,10 +72,12 @@ def rehearse(facts: Facts) -> Rehearsal | None:
     if any(condition.name not in bench_file.conditions for condition in plan.conditions):
         return None
     clock = ManualClock()
-    wires = {name: Wire(bus, clock) for name, bus in bench_file.buses.items()}
+    wires = {name: Wire(bus, clock, letters) for name, bus in bench_file.buses.items()}
     power = PaperPower(facts=facts, plan=plan, wires=wires, arrival=_Way(facts), clock=clock)
-    meter = _meter(bench_file, facts, power, clock)
+    meter = _meter(bench_file, facts, power, clock, letters)
     conditions = _conditions(facts, bench_file, clock)
+    if letters is not None:
+        conditions = {name: ToldCondition(name, one, clock, letters) for name, one in conditions.items()}
     bench = BenchPorts(
         identity="paper",
         power=power,
@@ -86,7 +90,7 @@ def rehearse(facts: Facts) -> Rehearsal | None:
         close=lambda: None,
         snapshot=power.snapshot,
     )
-    sequence, journal, keeper = Sequence(), Journal(clock), PaperKeeper()
+    sequence, journal, keeper = Sequence(), Journal(clock, letters), PaperKeeper()
     power.connect()
     if meter is not None:
         meter.identify()
@@ -98,7 +102,7 @@ def rehearse(facts: Facts) -> Rehearsal | None:
         bench=bench,
         store=keeper,
         clock=clock,
-        checks=PaperChecks(clock, shares_clock=is_private(bench_file)),
+        checks=PaperChecks(clock, shares_clock=is_private(bench_file), letters=letters),
         journal=journal,
         sequence=sequence,
         run_id="paper",
@@ -134,7 +138,9 @@ def _discard(registers: object) -> None:
     del registers
 
 
-def _meter(bench_file: BenchFile, facts: Facts, power: PaperPower, clock: ManualClock) -> PaperMeter | None:
+def _meter(
+    bench_file: BenchFile, facts: Facts, power: PaperPower, clock: ManualClock, letters: Letters | None
+) -> PaperMeter | None:
     if bench_file.meter is None:
         return None
     probed = bench_file.meter.settings.get("rail")
@@ -149,6 +155,7 @@ def _meter(bench_file: BenchFile, facts: Facts, power: PaperPower, clock: Manual
         rails=reached,
         voltage_v=power.voltage_v,
         clock=clock,
+        letters=letters,
     )
 
 

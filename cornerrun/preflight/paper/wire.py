@@ -3,6 +3,8 @@
 from cornerrun.bench.pmbus.commands import COMMANDS, Kind
 from cornerrun.clock import Clock
 from cornerrun.plan.bench_file import Bus
+from cornerrun.preflight.paper.letters import Kind as LetterKind
+from cornerrun.preflight.paper.letters import Letter, Letters
 
 __all__ = ["Wire"]
 
@@ -16,8 +18,9 @@ class Wire:
     memory); a packet error code is one byte more. What an adapter and its driver add is not known.
     """
 
-    def __init__(self, bus: Bus, clock: Clock) -> None:
+    def __init__(self, bus: Bus, clock: Clock, letters: Letters | None = None) -> None:
         self._clock = clock
+        self.letters = letters
         self._bit_s = 1.0 / bus.clock_hz
         self._code = 1 if bus.pec else 0
         self.messages = 0
@@ -39,6 +42,11 @@ class Wire:
         command = COMMANDS[name]
         size = 0 if command.kind is Kind.SEND_BYTE else 2 if command.is_word else 1
         return 2 + 9 * (2 + size + self._code)
+
+    def tell(self, to: str, page: int | None, kind: LetterKind, what: str, data: str = "") -> None:
+        """Keep a message as text, if anybody asked for it."""
+        if self.letters is not None:
+            self.letters.add(Letter(at_s=self._clock.now_s(), to=to, kind=kind, what=what, data=data, page=page))
 
     def charge(self, messages: int, bits: int, wait_s: float = 0.0) -> None:
         """Let messages pass, and the time for which the device wants to be left alone."""
