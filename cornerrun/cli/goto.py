@@ -1,6 +1,7 @@
 """`cornerrun goto`: hold one corner for a while, watched, so that a person can probe."""
 
 import sys
+from datetime import UTC, datetime
 from pathlib import Path
 
 import click
@@ -52,7 +53,9 @@ def command(
     from cornerrun.cli.progress import listening
     from cornerrun.corners.choose import chosen
     from cornerrun.corners.select import select
+    from cornerrun.preflight.over_stress import refuse_over_stress
     from cornerrun.preflight.rules import stop_on_errors
+    from cornerrun.results.stress import above_nominal
     from cornerrun.run.hold import go_to
 
     hold_s = quantity(hold, Kind.TIME)
@@ -63,23 +66,25 @@ def command(
         names = ", ".join(repr(one.name) for one in found[:5])
         raise UsageError(f"{corner!r} names {len(found)} corners: {names}; name one")
     click.echo(banner(plan, bench_file, serial=serial, corners=found, visits=1), err=True)
-    with (
-        open_store(results_dir, store_url) as store,
-        at_bench(plan, bench_file, purpose=f"hold of {corner!r} on {serial}", real_time=real_time) as bench,
-        listening(sys.stderr) as listener,
-    ):
-        end = go_to(
-            plan,
-            bench_file,
-            bench.ports,
-            store,
-            bench.clock,
-            corner=found[0],
-            hold_s=hold_s,
-            serial=serial,
-            operator=operator or operator_name(),
-            listener=listener,
-            guardian=bench.guardian,
-        )
+    with open_store(results_dir, store_url) as store:
+        above_s = dict.fromkeys(above_nominal(plan, found[0].by_rail()), hold_s)
+        refuse_over_stress(plan, serial, store.stress(serial, datetime.now(UTC)), above_s)
+        with (
+            at_bench(plan, bench_file, purpose=f"hold of {corner!r} on {serial}", real_time=real_time) as bench,
+            listening(sys.stderr) as listener,
+        ):
+            end = go_to(
+                plan,
+                bench_file,
+                bench.ports,
+                store,
+                bench.clock,
+                corner=found[0],
+                hold_s=hold_s,
+                serial=serial,
+                operator=operator or operator_name(),
+                listener=listener,
+                guardian=bench.guardian,
+            )
     click.echo(f"run {end.run_id}: {end.result}, board at {end.end_state}" + (f": {end.why}" if end.why else ""))
     return end.exit_code

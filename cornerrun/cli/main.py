@@ -29,6 +29,7 @@ _COMMANDS = {
     "report": "Report on a run: text, page, workbook, figures, JSON, JUnit XML, CSV, Parquet.",
     "compare": "Put two runs beside each other: what got worse.",
     "boards": "Put many runs together: yield, control charts, outliers.",
+    "stress": "Show how long each rail of a board has stood above nominal, over all its runs.",
     "audit": "Find out whether anything kept of a run was changed since.",
     "trim-accuracy": "Print the trim accuracy of runs; boards pool into a tolerance interval.",
 }

@@ -3,6 +3,7 @@
 import random
 import sys
 from collections.abc import Mapping
+from datetime import UTC, datetime
 from pathlib import Path
 
 import click
@@ -80,6 +81,7 @@ def command(
     from cornerrun.cli.reporting import print_report, write_reports
     from cornerrun.corners.order import steps
     from cornerrun.corners.select import select
+    from cornerrun.preflight.over_stress import planned_s, refuse_over_stress
     from cornerrun.preflight.rules import stop_on_errors
     from cornerrun.results.records import RunRequest
     from cornerrun.run.checks import CheckRunner
@@ -106,6 +108,8 @@ def command(
     corners = [step.corner for step in planned]
     click.echo(banner(plan, bench_file, serial=serial, corners=corners, visits=len(planned)), err=True)
     with open_store(results_dir, store_url) as store:
+        above_s = planned_s(plan, bench_file, {corner.name for corner in corners})
+        refuse_over_stress(plan, serial, store.stress(serial, datetime.now(UTC)) if above_s else (), above_s)
         purpose = f"run of {plan_path} on {serial}"
         with (
             at_bench(plan, bench_file, purpose=purpose, real_time=real_time, seed=seed, serial=serial) as bench,

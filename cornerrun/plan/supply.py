@@ -72,7 +72,8 @@ class Supply:
     ``ripple_v`` is peak to peak; ``overshoot_v`` and ``undershoot_v`` are the excursions of load steps beyond ripple.
     ``comparator_ratio`` is the tolerance of the comparators that watch the output. ``telemetry_noise_v`` is one
     standard deviation of the device's own reading, ``telemetry_error_ratio`` the limit of its systematic error.
-    ``above_nominal_s`` is how long a run may keep the rail above nominal.
+    ``above_nominal_s`` is how long a run may keep the rail above nominal, ``above_nominal_in_all_s`` all runs of a
+    board together.
     """
 
     ripple_v: float | None = None
@@ -86,3 +87,4 @@ class Supply:
     trim: Trim = field(default_factory=Trim)
     response: Response = field(default_factory=Response)
     above_nominal_s: float | None = None
+    above_nominal_in_all_s: float | None = None

@@ -116,6 +116,7 @@ class SupplyFile(FileModel):
     trim: TrimFile = TrimFile()
     response: ResponseFile = ResponseFile()
     above_nominal: Annotated[Seconds, Field(gt=0)] | None = Field(default=None, examples=["30 min"])
+    above_nominal_in_all: Annotated[Seconds, Field(gt=0)] | None = Field(default=None, examples=["10 h"])
 
     def supply(self, nominal_v: float) -> Supply:
         """Turn the keys into the noun; shares are of nominal."""
@@ -144,6 +145,7 @@ class SupplyFile(FileModel):
             ),
             response=Response(slew_v_per_s=self.response.slew, time_constant_s=self.response.time_constant),
             above_nominal_s=self.above_nominal,
+            above_nominal_in_all_s=self.above_nominal_in_all,
         )
 
 

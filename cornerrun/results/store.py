@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from sqlalchemy import Connection, Engine
 
     from cornerrun.results.audit import Audit
+    from cornerrun.results.stress import StressEntry
     from cornerrun.results.trail import Heads
 
 __all__ = ["Store", "spill_of"]
@@ -149,6 +150,14 @@ class Store:
 
         with self._reading() as connection:
             return read.latches(connection, bench_id=bench_id, only_open=only_open)
+
+    def stress(self, serial: str, now_utc: datetime) -> "tuple[StressEntry, ...]":
+        """Add up how long each rail of a board stood above nominal, over all runs of its serial number."""
+        from cornerrun.results import read
+        from cornerrun.results.stress import ledger
+
+        with self._reading() as connection:
+            return ledger(connection, read.runs(connection, serial=serial), now_utc)
 
     def audit(self, text: str, *, reported: Head | None = None) -> "Audit":
         """Hash everything kept of a run again; ``text`` as for `find`, but the run need not be readable."""

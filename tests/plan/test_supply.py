@@ -22,6 +22,7 @@ KNOWN = """\
     trim: {range: 10 %, tolerance: 5 %, step: 0.3 mV, update: 100 ms}
     response: {slew: 1 V/ms, time_constant: 5 ms}
     above_nominal: 30 min
+    above_nominal_in_all: 10 h
     device_limits: {ov_fault: 115 %, ov_warn: 0.99 V, power_good_on: 0.86 V}
 """
 SRAM = "    power: {device: PM1, page: 1}\n"
@@ -47,6 +48,7 @@ def test_reads_what_is_known_of_a_supply(plan_text: str, tmp_path: Path) -> None
         trim=Trim(reach_v=0.09, tolerance_ratio=0.05, step_v=0.0003, update_s=0.1),
         response=Response(slew_v_per_s=1000.0, time_constant_s=0.005),
         above_nominal_s=1800.0,
+        above_nominal_in_all_s=36000.0,
     )
     # 115 % of 0.90 V is 1.035 V.
     assert rail.device_limits == {"ov_fault": 1.035, "ov_warn": 0.99, "power_good_on": 0.86}
