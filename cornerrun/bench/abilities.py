@@ -6,7 +6,7 @@ from typing import Protocol, runtime_checkable
 from cornerrun.bench.ports import Note
 from cornerrun.plan.bench_file import ReferenceChannel
 
-__all__ = ["ReadsReferences", "ReferenceReading", "TakesNotes"]
+__all__ = ["Closes", "ReadsReferences", "ReferenceReading", "TakesNotes"]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -32,4 +32,13 @@ class TakesNotes(Protocol):
 
     def take_notes(self) -> tuple[Note, ...]:
         """Hand over what was seen since this was last called."""
+        ...
+
+
+@runtime_checkable
+class Closes(Protocol):
+    """A driver that holds something to be given back."""
+
+    def close(self) -> None:
+        """Give it back; moves nothing."""
         ...

@@ -4,9 +4,10 @@ from collections import Counter
 from collections.abc import Iterable, Mapping
 from contextlib import ExitStack
 from dataclasses import replace
+from functools import partial
 from typing import TYPE_CHECKING
 
-from cornerrun.bench.abilities import TakesNotes
+from cornerrun.bench.abilities import Closes, TakesNotes
 from cornerrun.bench.combined import CombinedPower, PowerDriver
 from cornerrun.bench.guard import Guard
 from cornerrun.bench.patience import patient
@@ -71,8 +72,8 @@ def open_bench(
         guard = Guard(with_proof_levels(plan))
         drivers, links = _power(surroundings, guard, opened)
         meter = _meter(surroundings, opened)
-        conditions = _conditions(surroundings)
         power = CombinedPower(drivers, guard)
+        conditions = _conditions(replace(surroundings, sense=partial(_temperature_degc, power)), opened)
         closing = opened.pop_all()
     return BenchPorts(
         identity=bench_identity(bench_file),
@@ -176,8 +177,8 @@ def _meter(surroundings: Surroundings, opened: ExitStack) -> Voltmeter | None:
     return meter
 
 
-def _conditions(surroundings: Surroundings) -> Mapping[str, Condition]:
-    conditions = {}
+def _conditions(surroundings: Surroundings, opened: ExitStack) -> Mapping[str, Condition]:
+    conditions: dict[str, Condition] = {}
     for condition in surroundings.plan.conditions:
         driver = surroundings.bench_file.conditions.get(condition.name)
         if driver is None:
@@ -185,8 +186,16 @@ def _conditions(surroundings: Surroundings) -> Mapping[str, Condition]:
                 f"{surroundings.bench_file.source.path}: conditions: the plan sets {condition.name!r}, and this bench "
                 "has nothing that does; add it there, or take it from the plan"
             )
-        conditions[condition.name] = condition_driver(driver.driver)(driver, surroundings)
+        made = condition_driver(driver.driver)(driver, surroundings)
+        if isinstance(made, Closes):
+            opened.callback(made.close)
+        conditions[condition.name] = made
     return conditions
+
+
+def _temperature_degc(power: CombinedPower, rail: str) -> float | None:
+    (reading,) = power.read([rail], with_load=True)
+    return reading.temperature_degc
 
 
 def _traffic(links: "list[CountedLink]") -> Mapping[str, int]:

@@ -10,6 +10,7 @@ from cornerrun.plan.bench_file import Bus, ConditionDriver, Instrument
 
 __all__ = [
     "open_i2c_link",
+    "open_scpi_condition",
     "open_scpi_meter",
     "open_scpi_supply",
     "open_simulated_condition",
@@ -17,6 +18,7 @@ __all__ = [
     "open_tcp_link",
 ]
 
+_CONDITION_TIMEOUT_S = 3.0  # chosen: controllers of chambers take their time
 _SUPPLY_TIMEOUT_S = 2.0  # chosen: a supply answers within tens of milliseconds
 
 _LONGEST_VISA_S = 5.0  # chosen: what a write or a device clear may take; a read says itself how long it waits
@@ -95,6 +97,31 @@ def open_scpi_supply(instrument: Instrument, guard: Guard, surroundings: Surroun
         guard=guard,
         clock=surroundings.clock,
     )
+
+
+def open_scpi_condition(driver: ConditionDriver, surroundings: Surroundings, /) -> Condition:
+    """Open what sets a condition over SCPI, through VISA or in this process."""
+    from cornerrun.bench.condition_settings import condition_settings
+    from cornerrun.bench.scpi.condition import ScpiCondition
+    from cornerrun.bench.scpi.conversation import Conversation
+    from cornerrun.bench.scpi.dialect import condition_dialect
+
+    settings, instrument = condition_settings(driver, surroundings.plan, surroundings.bench_file)
+    dialect = condition_dialect(instrument.dialect, surroundings.bench_file.directory)
+    link = _text_link(instrument, surroundings)
+    talk = Conversation(
+        link=link,
+        name=f"{driver.name}: {instrument.name!r} at {instrument.resource}",
+        timeout_s=instrument.timeout_s or _CONDITION_TIMEOUT_S,
+        error_query=dialect.error,
+    )
+    try:
+        return ScpiCondition(
+            talk=talk, dialect=dialect, settings=settings, clock=surroundings.clock, sense=surroundings.sense
+        )
+    except PlanError:
+        link.close()
+        raise
 
 
 def _text_link(instrument: Instrument, surroundings: Surroundings) -> TextLink:

@@ -6,7 +6,7 @@ same arguments as the built-in ones below and is called ``link:NAME``, ``meter:N
 """
 
 import difflib
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from importlib import import_module
 from importlib.metadata import entry_points
@@ -41,6 +41,7 @@ _GROUP = "cornerrun.drivers"
 class Surroundings:
     """What a driver may need besides its own lines of the bench file; ``simulation`` is None on hardware.
 
+    ``sense`` reads the temperature that a rail's own device tells, in degrees Celsius, None where it tells none.
     ``simulation`` is a `cornerrun.bench.simulated.bench.SimulatedBench`; it is typed Any so that hardware benches do
     not import the physics.
     """
@@ -49,6 +50,7 @@ class Surroundings:
     bench_file: BenchFile
     clock: Clock
     simulation: Any
+    sense: Callable[[str], float | None] = lambda _: None
 
 
 class BuildLink(Protocol):
@@ -97,6 +99,7 @@ _BUILT_IN: Mapping[str, str] = {
     "link:i2c": "cornerrun.bench.opening:open_i2c_link",
     "meter:scpi-meter": "cornerrun.bench.opening:open_scpi_meter",
     "supply:scpi-supply": "cornerrun.bench.opening:open_scpi_supply",
+    "condition:scpi": "cornerrun.bench.opening:open_scpi_condition",
     "condition:simulated": "cornerrun.bench.opening:open_simulated_condition",
 }
 

@@ -3,7 +3,8 @@
 from collections.abc import Iterator
 from datetime import date
 
-from cornerrun.bench.scpi.dialect import supply_dialect
+from cornerrun.bench.condition_settings import condition_settings
+from cornerrun.bench.scpi.dialect import condition_dialect, supply_dialect
 from cornerrun.errors import PlanError
 from cornerrun.plan.bench_file import BenchFile
 from cornerrun.plan.nearest import suggestion
@@ -110,6 +111,13 @@ def conditions(facts: Facts) -> Iterator[Finding]:
             yield Subject(rule="conditions", position=facts.position("conditions", condition.name)).error(
                 numbers, advice
             )
+        elif bench.conditions[condition.name].driver == "scpi":
+            try:
+                _, instrument = condition_settings(bench.conditions[condition.name], facts.plan, bench)
+                condition_dialect(instrument.dialect, bench.directory)
+            except PlanError as error:
+                subject = Subject(rule="conditions", position=_in_bench(bench, f"conditions.{condition.name}"))
+                yield subject.error(str(error).splitlines()[0], "mend the bench file, or the dialect")
 
 
 def calibration(facts: Facts, *, today: date | None = None) -> Iterator[Finding]:

@@ -310,3 +310,16 @@ def test_supplies_of_a_plan_are_looked_for_in_the_bench_file(tmp_path: Path) -> 
     old, new = "FEED_B: {driver: scpi-supply,", "FEED_B: {driver: scpi-supply, dialect: no,"
     dialect = supplied(tmp_path, old, new, in_bench=True)
     assert any(item.startswith("error: there is no dialect 'no'") for item in dialect)
+
+
+def test_a_condition_over_scpi_that_can_not_be_set_is_an_error(looked) -> None:
+    planned = ("corners:\n", "conditions:\n  - {name: ambient, levels: {hot: 60 degC}}\ncorners:\n")
+    oven = "instruments:\n  oven: {driver: scpi-condition, resource: ASRL1}\n"
+    for line, said in (
+        ("{driver: scpi, instrument: oven}", "write 'within'"),
+        ("{driver: scpi, within: 1 degC, stable_for: 1 s}", "nothing says which instrument sets it"),
+    ):
+        bench = ("instruments:\n", f"conditions: {{ambient: {line}}}\n{oven}")
+        found = [item for item in looked(planned, bench) if item.rule == "conditions"]
+        assert [item.severity for item in found] == ["error"]
+        assert said in found[0].numbers

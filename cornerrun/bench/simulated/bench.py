@@ -14,6 +14,7 @@ from cornerrun.bench.simulated.bus import SimulatedBus, SimulatedLink
 from cornerrun.bench.simulated.condition import SimulatedCondition
 from cornerrun.bench.simulated.instruments.chamber import Chamber
 from cornerrun.bench.simulated.instruments.chamber_text import ChamberCondition
+from cornerrun.bench.simulated.instruments.clock_generator import ClockGenerator
 from cornerrun.bench.simulated.instruments.rack import Rack
 from cornerrun.bench.simulated.instruments.supply import SupplyCondition
 from cornerrun.bench.simulated.instruments.text_faults import TextInstrument, with_faults
@@ -88,6 +89,9 @@ class SimulatedBench:
             supply=model.supply,
             electronic_load=model.electronic_load,
             load_changed=self._sink,
+            clock_generator=None
+            if model.clock_generator is None
+            else ClockGenerator(model.clock_generator, output=self._generator, clock=clock),
             rail_supplies=model.rail_supplies,
             driven={name: rail.driven for name, rail in self._world.rails.items() if rail.driven is not None},
         )

@@ -144,7 +144,7 @@ def _rail_supplies(model: SimulationFile) -> Iterator[Trouble]:
     taken: dict[str, str] = {}
     for name, supply in model.rail_supplies.items():
         loc: Loc = ("rail_supplies", name)
-        if name in ("meter", "supply", "electronic_load", "chamber"):
+        if name in ("meter", "supply", "electronic_load", "chamber", "clock_generator"):
             yield Trouble(loc=loc, came=f"{name!r} is another instrument's name", advice="give it a name of its own")
         rail = rails.get(supply.rail)
         if rail is None:

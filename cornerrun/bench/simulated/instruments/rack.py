@@ -5,6 +5,7 @@ from typing import Protocol
 
 from cornerrun.bench.simulated.instruments.chamber import Chamber
 from cornerrun.bench.simulated.instruments.chamber_text import chamber_entries
+from cornerrun.bench.simulated.instruments.clock_generator import ClockGenerator, generator_entries
 from cornerrun.bench.simulated.instruments.electronic_load import (
     ElectronicLoad,
     ElectronicLoadSettings,
@@ -58,6 +59,7 @@ class Rack:
         load_changed: Callable[[str, float, float], None] | None = None,
         rail_supplies: Mapping[str, RailSupplySettings] | None = None,
         driven: Mapping[str, MovedOutput] | None = None,
+        clock_generator: ClockGenerator | None = None,
     ) -> None:
         self._clock = clock
         self._seed = seed
@@ -67,6 +69,7 @@ class Rack:
         self._load_changed = load_changed
         self._supply_settings = supply
         self.chamber = chamber
+        self.clock_generator = clock_generator
         self.electronic_load: ElectronicLoad | None = None
         self.supply: Supply | None = None
         if electronic_load is not None:
@@ -91,7 +94,12 @@ class Rack:
     @property
     def names(self) -> tuple[str, ...]:
         """The instruments that are there, by the names of their sections."""
-        there = {"supply": self.supply, "electronic_load": self.electronic_load, "chamber": self.chamber}
+        there: dict[str, object] = {
+            "supply": self.supply,
+            "electronic_load": self.electronic_load,
+            "chamber": self.chamber,
+            "clock_generator": self.clock_generator,
+        }
         return (*(name for name, instrument in there.items() if instrument is not None), *self.rail_supplies)
 
     def link(self, name: str) -> TextInstrument:
@@ -166,6 +174,9 @@ class Rack:
         elif name == "chamber" and self.chamber is not None:
             settings, entries, reset = self.chamber.settings, chamber_entries(self.chamber), self.chamber.reset
             done_s, refresh = self.chamber.done_s, self.chamber.refresh
+        elif name == "clock_generator" and self.clock_generator is not None:
+            generator = self.clock_generator
+            settings, entries, reset = generator.settings, generator_entries(generator), generator.reset
         else:
             raise KeyError(name)
         engine = InstrumentEngine(

@@ -5,6 +5,7 @@ from typing import Annotated
 from pydantic import Field
 
 from cornerrun.bench.simulated.instruments.chamber import ChamberSettings
+from cornerrun.bench.simulated.instruments.clock_generator import ClockGeneratorSettings
 from cornerrun.bench.simulated.instruments.electronic_load import ElectronicLoadSettings
 from cornerrun.bench.simulated.instruments.supply import PowerSupplySettings, RailSupplySettings
 from cornerrun.plan.fields import FileModel, Hertz, Name, Seconds
@@ -30,4 +31,5 @@ class InstrumentSections(FileModel):
     supply: PowerSupplySettings | None = None
     electronic_load: ElectronicLoadSettings | None = None
     chamber: ChamberSettings | None = None
+    clock_generator: ClockGeneratorSettings | None = None
     rail_supplies: dict[Name, RailSupplySettings] = Field(default_factory=dict)
