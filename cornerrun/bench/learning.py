@@ -1,10 +1,10 @@
 """Learn how rails settle, by a 1 % step of each, alone: the band from noise and step, the time from the response."""
 
 import statistics
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 
 from cornerrun.bench.plan_draft import Learned
-from cornerrun.bench.ports import BenchPorts
+from cornerrun.bench.ports import Baseline, BenchPorts
 from cornerrun.clock import Clock
 from cornerrun.corners.model import RailLevel
 from cornerrun.errors import DeviceRefused, UnsafeState
@@ -20,11 +20,14 @@ _LEAST_BAND = 0.001  # chosen: 0.1 %; tighter than anything that a margin needs
 _LONGEST_S = 5.0  # chosen: a rail that has not settled by then needs a person
 
 
-def learn(plan: Plan, bench: BenchPorts, clock: Clock) -> Mapping[str, Learned]:
+def learn(
+    plan: Plan, bench: BenchPorts, clock: Clock, *, before: Callable[[Baseline], None] = lambda _: None
+) -> Mapping[str, Learned]:
     """Step every commanded rail up by the plan's proof step, watch it settle, and bring it back.
 
-    ``plan`` has the levels of the proof. The baseline is brought back at the end, unless a rail was seen beyond its
-    hard limits: then all rails are turned off.
+    ``plan`` has the levels of the proof. ``before`` is given the baseline, with nothing moved; what it raises ends
+    it. The baseline is brought back at the end, unless a rail was seen beyond its hard limits: then all rails are
+    turned off.
 
     Raises:
         UnsafeState: a rail was beyond its hard limits, or the baseline could not be brought back.
@@ -34,6 +37,7 @@ def learn(plan: Plan, bench: BenchPorts, clock: Clock) -> Mapping[str, Learned]:
     """
     bench.power.connect()
     baseline = bench.safety.take_baseline()
+    before(baseline)
     try:
         learned = {rail.name: _learn_one(rail, bench, clock) for rail in plan.commanded_rails}
     except UnsafeState:

@@ -2,6 +2,7 @@
 
 import os
 import re
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -60,10 +61,11 @@ def command(
     bench_file = load_bench(bench_path)
     chosen = None if addresses is None else _addresses(addresses, tuple(bench_file.buses))
     private = is_private(bench_file)
+    work = partial(_work, bench_file, bench_path, out_path, chosen, profile_name, learns, as_json)
     if private:
-        return _work(bench_file, bench_path, out_path, chosen, profile_name, learns, private and not real_time, as_json)
-    with hold_bench(bench_identity(bench_file), purpose=f"discovering {bench_path}"):
-        return _work(bench_file, bench_path, out_path, chosen, profile_name, learns, False, as_json)
+        return work(not real_time, None)
+    with hold_bench(bench_identity(bench_file), purpose=f"discovering {bench_path}") as lock_fd:
+        return work(False, lock_fd)
 
 
 def _work(  # noqa: PLR0917 - the options of the command, in its order
@@ -73,8 +75,9 @@ def _work(  # noqa: PLR0917 - the options of the command, in its order
     addresses: "Mapping[str, tuple[int, ...]] | None",
     profile_name: str,
     learns: bool,
-    at_full_speed: bool,
     as_json: bool,
+    at_full_speed: bool,
+    lock_fd: int | None,
 ) -> int:
     from cornerrun.bench.plan_draft import draft_text
     from cornerrun.bench.scan import scan
@@ -92,7 +95,7 @@ def _work(  # noqa: PLR0917 - the options of the command, in its order
         click.echo(f"cornerrun: {trouble}", err=True)
     if not any(device.rails for device in found.devices):
         return EXIT_BENCH
-    learned = _learned(found, bench_file, clock) if learns else None
+    learned = _learned(found, bench_file, clock, lock_fd) if learns else None
     if out_path is not None:
         covers = set(bench_file.channels) <= set(found.channels_v)
         bench = os.path.relpath(bench_path.resolve(), out_path.resolve().parent) if covers else None
@@ -104,15 +107,17 @@ def _work(  # noqa: PLR0917 - the options of the command, in its order
     return EXIT_BENCH if found.troubles else EXIT_PASS
 
 
-def _learned(found: "Scan", bench_file: "BenchFile", clock: "Clock") -> "Mapping[str, Learned]":
-    """Write the draft aside, load it like any plan, and step its rails under its guard."""
+def _learned(found: "Scan", bench_file: "BenchFile", clock: "Clock", lock_fd: int | None) -> "Mapping[str, Learned]":
+    """Write the draft aside, load it like any plan, and step its rails under its guard, with a guardian."""
     import tempfile
 
     from cornerrun.bench.bench import open_bench
     from cornerrun.bench.learning import learn
     from cornerrun.bench.plan_draft import draft_text
+    from cornerrun.bench.ports import Baseline, RestoreRecipe
     from cornerrun.plan.load import load_plan
     from cornerrun.plan.proof import with_proof_levels
+    from cornerrun.run.guarded import guardian_of
 
     with tempfile.TemporaryDirectory() as directory:
         path = Path(directory) / "draft.yaml"
@@ -120,8 +125,25 @@ def _learned(found: "Scan", bench_file: "BenchFile", clock: "Clock") -> "Mapping
         plan = with_proof_levels(load_plan(path))
         click.echo(f"cornerrun: stepping {len(plan.commanded_rails)} rails by 1 %, one at a time", err=True)
         bench = open_bench(plan, bench_file, clock)
+        guardian = guardian_of(plan, bench_file, bench, clock, lock_fd=lock_fd)
+
+        def before(baseline: Baseline) -> None:
+            recipe = RestoreRecipe(
+                bench_id=bench.identity,
+                run_id="",
+                serial="",
+                pid=os.getpid(),
+                links=bench.links,
+                writes=bench.safety.recipe(baseline),
+            )
+            guardian.answer_for(recipe, "")
+            guardian.told_phase("move")
+
         try:
-            return learn(plan, bench, clock)
+            with guardian:
+                learned = learn(plan, bench, clock, before=before)
+                guardian.told_phase("ended")
+                return learned
         finally:
             bench.close()
 

@@ -13,15 +13,18 @@ def wait_until_moved(process):
     raise AssertionError("the run ended early")
 
 
-def guardian_of(process) -> int:
-    for entry in Path("/proc").iterdir():
-        try:
-            words = (entry / "cmdline").read_bytes()
-            parent = (entry / "stat").read_text().rpartition(")")[2].split()[1]
-        except OSError:
-            continue
-        if b"guardian import main" in words and parent == str(process.pid):
-            return int(entry.name)
+def guardian_of(process, timeout_s: float = 20.0) -> int:
+    deadline_s = time.monotonic() + timeout_s
+    while time.monotonic() < deadline_s:
+        for entry in Path("/proc").iterdir():
+            try:
+                words = (entry / "cmdline").read_bytes()
+                parent = (entry / "stat").read_text().rpartition(")")[2].split()[1]
+            except OSError:
+                continue
+            if b"guardian import main" in words and parent == str(process.pid):
+                return int(entry.name)
+        time.sleep(0.01)
     raise AssertionError("the run has no guardian")
 
 

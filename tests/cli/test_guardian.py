@@ -3,10 +3,12 @@
 import os
 import signal
 import time
+from pathlib import Path
 
 import pytest
 from lost_runs import gone, guardian_of, wait_until_moved
 
+from cornerrun.errors import StoreError
 from cornerrun.results.store import Store
 
 QUICK = ("run", "quickstart.yaml", "--serial", "00123", "--no-workbook")
@@ -79,7 +81,27 @@ def test_goto_is_guarded_too(cornerrun, start, tcp_bench, desk):
 
 
 def is_under_way(path) -> bool:
-    if not path.exists():
+    try:
+        with Store.open(path, read_only=True) as store:
+            return any(store.last_intent(run.run_id) for run in store.unfinished())
+    except StoreError:  # it is not there yet, or is being made
         return False
-    with Store.open(path, read_only=True) as store:
-        return any(store.last_intent(run.run_id) for run in store.unfinished())
+
+
+def test_learning_how_rails_settle_is_guarded_too(cornerrun, start, tcp_bench):
+    process = start("discover", tcp_bench, "--addresses", "main:0x40", "--learn", "--out", "draft.yaml")
+    deadline_s = time.monotonic() + 30
+    for line in process.stderr:
+        if "stepping" in line:
+            break
+    while sockets_of(guardian_of(process)) < 2:  # its pipe and the bus: it has its order
+        assert time.monotonic() < deadline_s
+        time.sleep(0.01)
+    process.kill()
+    process.wait()
+    assert "the guardian took over: the runner's process ended" in process.stderr.read()
+    assert cornerrun("measure", "quickstart.yaml", "--bench", tcp_bench).code == 0
+
+
+def sockets_of(pid: int) -> int:
+    return sum(str(fd.readlink()).startswith("socket:") for fd in Path(f"/proc/{pid}/fd").iterdir())
