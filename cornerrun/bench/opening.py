@@ -1,6 +1,7 @@
 """The built-in drivers' constructors, as the registry wants them."""
 
 from cornerrun.bench.guard import Guard
+from cornerrun.bench.patience import lease_of, patient
 from cornerrun.bench.pmbus.link import Link
 from cornerrun.bench.ports import Condition, Voltmeter
 from cornerrun.bench.registry import ClosingPower, Surroundings
@@ -42,7 +43,7 @@ def open_tcp_link(bus: Bus, target: str, surroundings: Surroundings, /) -> Link:
             f"{surroundings.bench_file.source.path}: buses.{bus.name}.link: {bus.link!r} names no host and port; "
             "write it like 'tcp:127.0.0.1:5030'"
         )
-    link = TcpLink(host, int(port))
+    link = TcpLink(host, int(port), lease=lease_of(surroundings.clock))
     link.pec = int(bus.pec)
     return link
 
@@ -137,7 +138,6 @@ def _text_link(instrument: Instrument, surroundings: Surroundings) -> TextLink:
             )
         link: TextLink = simulation.instrument(section)
         return link
-    from cornerrun.bench.patience import patient
     from cornerrun.bench.scpi.visa import PyvisaLink
 
     link = PyvisaLink(instrument.resource, settings=instrument.settings)

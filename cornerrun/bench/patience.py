@@ -6,11 +6,16 @@ from typing import Any, TypeVar, cast
 
 from cornerrun.clock import Clock, SystemClock
 
-__all__ = ["patient"]
+__all__ = ["lease_of", "patient"]
 
 T = TypeVar("T")
 
 _MORE_S = 1.0  # chosen: on top of what an exchange is given, for the machine's own delays
+
+
+def lease_of(clock: Clock) -> Callable[[float], None]:
+    """Tell where a link that waits by itself says until when nothing need be heard of it."""
+    return lambda until_s: clock.sign_of_life(until_s) if isinstance(clock, SystemClock) else None
 
 
 def patient(link: T, clock: Clock, *, longest_s: float) -> T:

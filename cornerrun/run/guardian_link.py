@@ -31,7 +31,7 @@ T = TypeVar("T")
 _START_TIMEOUT_S = 60.0  # chosen: a loaded machine with a cold disk starts an interpreter in far less
 _GO_TIMEOUT_S = 60.0  # chosen: longer than a guardian takes to bring a board back, or to give it up
 _DEAF_S = 2.0  # chosen: a guardian that does not answer for so long would not see the runner die in time either
-_STORE_S = 30.0  # chosen: a disk that takes longer to take some rows is gone; a locked store gives up before
+_STORE_S = 8.0  # chosen: a locked store gives up after 5 s; a disk that takes longer to take some rows is gone
 _BOOT = "import sys; sys.path[:] = {path!r}; from cornerrun.run.guardian import main; main()"
 
 

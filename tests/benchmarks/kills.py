@@ -127,7 +127,7 @@ class Desk:
 
 
 @contextlib.contextmanager
-def a_desk(directory: Path, *, only: str) -> Iterator[Desk]:
+def a_desk(directory: Path, *, only: Sequence[str]) -> Iterator[Desk]:
     """Set up a bench of the quickstart, its checks with few trials, behind TCP."""
     shutil.copytree(PLANS, directory, dirs_exist_ok=True, ignore=shutil.ignore_patterns("__pycache__", "results"))
     plan_path, bench_path = directory / "kills.yaml", directory / "kills_bench.yaml"
@@ -143,7 +143,8 @@ def a_desk(directory: Path, *, only: str) -> Iterator[Desk]:
     runs = ForkingRuns(directory)
     try:
         bench_path.write_text(reaching_bench_text(source, bench_file, server.addresses), encoding="utf-8")
-        command = ("run", str(plan_path), "--bench", str(bench_path), "--serial", "1", "--no-workbook", "--only", only)
+        command = ("run", str(plan_path), "--bench", str(bench_path), "--serial", "1", "--no-workbook")
+        command += tuple(word for pattern in only for word in ("--only", pattern))
         yield Desk(directory, server, runs, command, plan_path, bench_path)
     finally:
         runs.close()
@@ -303,13 +304,14 @@ def main() -> None:
     parser.add_argument("--kills", type=int, default=200)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--load", type=int, default=0, metavar="N", help="keep N processes busy meanwhile")
-    parser.add_argument("--only", default="*", metavar="PATTERN", help="corners of the runs")
+    parser.add_argument("--only", action="append", metavar="PATTERN", help="corners of the runs")
+    parser.add_argument("--verbose", action="store_true", help="tell of every kill")
     arguments = parser.parse_args()
     draws = random.Random(arguments.seed)
     kills: list[Kill] = []
     with (
         tempfile.TemporaryDirectory() as directory,
-        a_desk(Path(directory), only=arguments.only) as desk,
+        a_desk(Path(directory), only=arguments.only or ["all *", "VDD_CORE*"]) as desk,
         load(arguments.load),
     ):
         span_s = span_of_a_run(desk)
@@ -317,6 +319,10 @@ def main() -> None:
         for number in range(arguments.kills):
             kill = kill_one(desk, KINDS[number % len(KINDS)], draws.uniform(*span_s))
             kills.append(kill)
+            if arguments.verbose:
+                print(
+                    f"{number}: {kill.kind} at {kill.instant_s:.3f} s, away {kill.away_s}: {kill.run and kill.run.why}"
+                )
             for fault in kill.faults:
                 print(f"kill {number}, {kill.kind} at {kill.instant_s:.3f} s: {fault}", flush=True)
     print(table(kills))

@@ -3,6 +3,8 @@
 import errno
 import os
 import socket
+import time
+from collections.abc import Callable
 
 from cornerrun.bench.pmbus.frames import GREETING, REPLY_HEAD_LENGTH, encode_request, reply_head
 from cornerrun.bench.pmbus.raw import RawLink
@@ -11,21 +13,34 @@ from cornerrun.errors import LinkError
 __all__ = ["TcpLink"]
 
 _TIMEOUT_S = 3.0  # chosen: a hundred times what SMBus lets the slowest message take
+_SLICE_S = 0.2  # chosen: how long is waited in one go, so that whoever watches the waiting hears of it
 
 
 class TcpLink(RawLink):
     """One message a transaction.
 
     A connection that broke, or whose answer came too late, is dropped: an answer can never be taken for that of
-    another message. The next message connects anew.
+    another message. The next message connects anew. ``lease`` is told, while it waits, until when (on the monotonic
+    clock) nothing more need be heard.
 
     Raises:
         LinkError: nobody listens there, or what answers is no SMBus server.
 
     """
 
-    def __init__(self, host: str, port: int, *, pec: int = 0, timeout_s: float = _TIMEOUT_S) -> None:
+    tells_of_waiting = True
+
+    def __init__(
+        self,
+        host: str,
+        port: int,
+        *,
+        pec: int = 0,
+        timeout_s: float = _TIMEOUT_S,
+        lease: Callable[[float], None] = lambda _: None,
+    ) -> None:
         super().__init__(pec=pec)
+        self._lease = lease
         self._host = host
         self._port = port
         self._timeout_s = timeout_s
@@ -50,8 +65,9 @@ class TcpLink(RawLink):
             if self._socket is None:
                 self._socket = self._connected()
             self._socket.sendall(request)
-            number, length = reply_head(_received(self._socket, REPLY_HEAD_LENGTH))
-            answer = _received(self._socket, length)
+            deadline_s = time.monotonic() + self._timeout_s
+            number, length = reply_head(self._received(self._socket, REPLY_HEAD_LENGTH, deadline_s))
+            answer = self._received(self._socket, length, deadline_s)
         except TimeoutError as error:
             self.close()
             raise OSError(errno.ETIMEDOUT, "no answer came through TCP in time") from error
@@ -63,11 +79,14 @@ class TcpLink(RawLink):
         return answer
 
     def _connected(self) -> socket.socket:
+        deadline_s = time.monotonic() + self._timeout_s
+        self._lease(deadline_s)
         connection = socket.create_connection((self._host, self._port), self._timeout_s)
         try:
+            connection.settimeout(_SLICE_S)
             # Small messages back and forth: without this each waits for the acknowledge of the one before.
             connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-            if _received(connection, len(GREETING)) != GREETING:
+            if self._received(connection, len(GREETING), deadline_s) != GREETING:
                 raise OSError(errno.EPROTO, "what answers there is no SMBus server")
         except TimeoutError as error:
             connection.close()
@@ -77,13 +96,19 @@ class TcpLink(RawLink):
             raise
         return connection
 
-
-def _received(connection: socket.socket, length: int) -> bytes:
-    """Receive exactly so many bytes."""
-    parts = bytearray()
-    while len(parts) < length:
-        part = connection.recv(length - len(parts))
-        if not part:
-            raise ConnectionResetError(errno.ECONNRESET, "the other end closed the connection")
-        parts += part
-    return bytes(parts)
+    def _received(self, connection: socket.socket, length: int, deadline_s: float) -> bytes:
+        """Receive exactly so many bytes."""
+        parts = bytearray()
+        while len(parts) < length:
+            try:
+                part = connection.recv(length - len(parts))
+            except TimeoutError:
+                now_s = time.monotonic()
+                if now_s >= deadline_s:
+                    raise
+                self._lease(now_s)
+                continue
+            if not part:
+                raise ConnectionResetError(errno.ECONNRESET, "the other end closed the connection")
+            parts += part
+        return bytes(parts)
