@@ -42,7 +42,7 @@ from cornerrun.results.store import Store
 PLANS = Path(__file__).parents[2] / "plans"
 KINDS = ("SIGKILL", "SIGSTOP", "SIGTERM", "SIGHUP", "double Ctrl-C", "hung main thread")
 LOST = frozenset({"SIGKILL", "SIGSTOP", "hung main thread"})
-_LOOK_S = 0.002
+_LOOK_S = 0.005
 _GIVE_UP_S = 120.0
 _LONG_S = 5.0  # no board of a lost run that has a guardian is away from nominal for so long
 # A signal that comes before the run handles it, or after its end, ends the process as it ends any other.
