@@ -13,6 +13,7 @@ from cornerrun.bench.guard import Guard
 from cornerrun.bench.patience import patient
 from cornerrun.bench.ports import BenchPorts, Condition, Note, Voltmeter
 from cornerrun.bench.registry import Surroundings, condition_driver, link_driver, meter_driver, supply_driver
+from cornerrun.bench.scpi.session import TextLink
 from cornerrun.clock import Clock
 from cornerrun.errors import PlanError
 from cornerrun.plan.bench_file import SIMULATED, BenchFile
@@ -72,6 +73,7 @@ def open_bench(
         guard = Guard(with_proof_levels(plan))
         drivers, links = _power(surroundings, guard, opened)
         meter = _meter(surroundings, opened)
+        console = _console(surroundings, opened)
         power = CombinedPower(drivers, guard)
         conditions = _conditions(replace(surroundings, sense=partial(_temperature_degc, power)), opened)
         closing = opened.pop_all()
@@ -89,6 +91,7 @@ def open_bench(
         snapshot=power.snapshot,
         board=simulation if is_board_simulated(bench_file) else None,
         is_private=is_private(bench_file),
+        console=console,
     )
 
 
@@ -177,6 +180,24 @@ def _meter(surroundings: Surroundings, opened: ExitStack) -> Voltmeter | None:
     meter = meter_driver(instrument.driver)(instrument, surroundings)
     opened.callback(meter.close)
     return meter
+
+
+def _console(surroundings: Surroundings, opened: ExitStack) -> TextLink | None:
+    """Open the board's console, only where the plan listens to it."""
+    bench_file, power_up = surroundings.bench_file, surroundings.plan.power_up
+    if bench_file.console is None or power_up is None or power_up.ready is None or power_up.ready.console is None:
+        return None
+    link: TextLink | None
+    if bench_file.console == SIMULATED:
+        link = surroundings.simulation.console()
+        if link is None:
+            raise PlanError(f"{bench_file.source.path}: console: the simulation file gives its board no console")
+    else:
+        from cornerrun.bench.scpi.visa import PyvisaLink
+
+        link = patient(PyvisaLink(bench_file.console, settings={}), surroundings.clock, longest_s=_LONGEST_EXCHANGE_S)
+    opened.callback(link.close)
+    return link
 
 
 def _conditions(surroundings: Surroundings, opened: ExitStack) -> Mapping[str, Condition]:

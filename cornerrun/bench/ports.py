@@ -7,6 +7,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal, Protocol
 
+from cornerrun.bench.scpi.session import TextLink
 from cornerrun.corners.model import RailLevel
 from cornerrun.plan.model import Source
 
@@ -19,6 +20,7 @@ __all__ = [
     "Effect",
     "FaultCapture",
     "FaultStamp",
+    "InputPower",
     "MeterIdentity",
     "MeterReading",
     "Note",
@@ -321,6 +323,18 @@ class Condition(Protocol):
         ...
 
 
+class InputPower(Protocol):
+    """The supply that feeds the whole board."""
+
+    def turn_off(self) -> None:
+        """Take the board's input away. BenchError if that fails."""
+        ...
+
+    def turn_on(self) -> None:
+        """Give it back. BenchError if that fails."""
+        ...
+
+
 class BoardUnderTest(Protocol):
     """A simulated board, told of what a real one would notice by itself."""
 
@@ -346,6 +360,7 @@ class BenchPorts:
     links did: messages, retries, errors by kind. ``notes`` hands over what drivers saw since it was last called.
     ``snapshot`` reads every declared register of every device; it changes nothing. ``board`` is there only where the
     board is simulated in this process. ``is_private``: every link ends in this process, so nobody else can reach it.
+    ``console`` is the board's text console, ``input_power`` what feeds it, where the bench has them.
     """
 
     identity: str
@@ -361,3 +376,5 @@ class BenchPorts:
     snapshot: Callable[[], tuple[RegisterValue, ...]] = tuple
     board: BoardUnderTest | None = None
     is_private: bool = False
+    console: TextLink | None = None
+    input_power: InputPower | None = None

@@ -14,6 +14,7 @@ __all__ = [
     "BenchFile",
     "Bus",
     "ConditionDriver",
+    "InputPowerCommands",
     "Instrument",
     "MeterUncertainty",
     "ReferenceChannel",
@@ -137,6 +138,15 @@ class Watch:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class InputPowerCommands:
+    """The commands that take the board's input power away and give it back, and how long each may take."""
+
+    off: str
+    on: str
+    timeout_s: float
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class Alarm:
     """What calls a person when a board is left off, or nobody knows where: a command, started in the bench's folder."""
 
@@ -163,4 +173,6 @@ class BenchFile:
     source: Source
     directory: Path
     alarm: Alarm | None = None
+    console: str | None = None
+    input_power: InputPowerCommands | None = None
     instruments: Mapping[str, Instrument] = field(default_factory=dict)

@@ -7,7 +7,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from cornerrun.plan.bench_file import SIMULATED, Alarm, BenchFile, Bus, Watch
+from cornerrun.plan.bench_file import SIMULATED, Alarm, BenchFile, Bus, InputPowerCommands, Watch
 from cornerrun.plan.document import Document, load_document
 from cornerrun.plan.fields import FileModel, Hertz, Name, Ratio, Seconds, Text, Whole
 from cornerrun.plan.files import FormatNumber
@@ -46,6 +46,14 @@ class AlarmText(FileModel):
     timeout: Annotated[Seconds, Field(gt=0, le=600)] = 30.0
 
 
+class InputPowerText(FileModel):
+    """What takes the board's input power away and gives it back: two commands and how long each may take."""
+
+    off: Text = Field(examples=["./mains.sh off"])
+    on: Text = Field(examples=["./mains.sh on"])
+    timeout: Annotated[Seconds, Field(gt=0, le=600)] = 10.0
+
+
 class BenchText(FileModel):
     """Where a plan is carried out."""
 
@@ -58,6 +66,8 @@ class BenchText(FileModel):
     conditions: dict[Name, ConditionText] = Field(default_factory=dict)
     watch: WatchText | None = None
     alarm: AlarmText | None = None
+    console: Text | None = Field(default=None, examples=["TCPIP::192.0.2.9::2001::SOCKET"])
+    input_power: InputPowerText | None = None
     simulation: Text | None = None
 
 
@@ -94,6 +104,10 @@ def read_bench(path: Path) -> BenchFile:
         source=document.source,
         directory=directory,
         instruments={n: item for n, item in instruments.items() if n != _METER},
+        console=file.console,
+        input_power=None
+        if file.input_power is None
+        else InputPowerCommands(off=file.input_power.off, on=file.input_power.on, timeout_s=file.input_power.timeout),
         alarm=None if file.alarm is None else Alarm(command=file.alarm.command, timeout_s=file.alarm.timeout),
     )
 
@@ -109,12 +123,14 @@ def _check(document: Document[BenchText]) -> None:
         # Other instruments may have any name, but this one is most likely the meter.
         add(("instruments", near), f"unknown key {near!r}", f"did you mean {_METER!r}?", at_key=True)
         problems.raise_if_any()
-    simulated = [("buses", name, "link") for name, bus in file.buses.items() if bus.link == SIMULATED]
+    simulated: list[Loc] = [("buses", name, "link") for name, bus in file.buses.items() if bus.link == SIMULATED]
     simulated += [
         ("instruments", name, "resource")
         for name, item in instruments.items()
         if item.resource.partition(":")[0] == SIMULATED
     ]
+    if file.console == SIMULATED:
+        simulated.append(("console",))
     if file.kind == "hardware":
         for loc in simulated:
             add(loc, "'simulated' on a bench of kind hardware", "name a real link, or write 'kind: simulated'")

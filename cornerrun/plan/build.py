@@ -83,6 +83,9 @@ def build_plan(
         directory=directory,
         proof=None if file.proof is None else Proof(step_ratio=file.proof.step, coupling_ratio=file.proof.coupling),
         trim=None if file.trim is None else _trim(board, file.trim),
+        power_up=None
+        if file.power_up is None
+        else file.power_up.power_up(tuple(rail.name for rail in file.rails if board.is_commanded(rail.name))),
         limits_kept=kept_rails(file.limits_kept, tuple(rail.name for rail in file.rails), file.groups),
     )
 

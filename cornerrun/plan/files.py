@@ -7,6 +7,7 @@ from pydantic import AfterValidator, Field
 from cornerrun.plan.check_file import CheckFile, CriteriaFile, PolicyFile
 from cornerrun.plan.corner_file import CornersFile
 from cornerrun.plan.fields import FileModel, Name, Text, Whole, refusal
+from cornerrun.plan.power_up_file import PowerUpFile
 from cornerrun.plan.proof import ProofFile
 from cornerrun.plan.rail_file import BoardFile, ConditionFile, DeviceFile, HardLimitsFile, RailFile, RelationFile
 from cornerrun.plan.trim_file import TrimSweepFile
@@ -43,6 +44,7 @@ class PlanFile(FileModel):
     criteria: CriteriaFile = CriteriaFile()
     policy: PolicyFile = PolicyFile()
     proof: ProofFile | None = None
+    power_up: PowerUpFile | None = None
     limits_kept: dict[Name, Text] = Field(default_factory=dict, examples=["{VDD_IO: its comparator glitches}"])
 
 

@@ -19,6 +19,7 @@ from cornerrun.preflight.finding import Finding
 from cornerrun.preflight.level_rules import hard_limits, quantisation
 from cornerrun.preflight.load_rules import currents, pins, power
 from cornerrun.preflight.meter_rules import uncertainty_ratio
+from cornerrun.preflight.power_up_rules import power_up
 from cornerrun.preflight.relation_rules import relations
 from cornerrun.preflight.tightening_rules import tightening
 from cornerrun.preflight.timing_rules import bands, settling
@@ -36,6 +37,7 @@ RULES: tuple[Rule, ...] = (
     clamps,
     faults,
     tightening,
+    power_up,
     warnings,
     power_good,
     contradictions,

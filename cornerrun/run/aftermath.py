@@ -7,6 +7,7 @@ from cornerrun.bench.ports import Telemetry
 from cornerrun.plan.model import Plan
 from cornerrun.results.records import EndState
 from cornerrun.run.faults import STATUS_WORD_OFF
+from cornerrun.run.power_cycling import NotReady
 from cornerrun.run.recovery import Evidence, Recovery
 from cornerrun.run.sequence import WAYS, Phase, Trouble
 from cornerrun.run.sequence import Sequence as PhaseSequence
@@ -73,6 +74,20 @@ class Aftermath:
             return self._failed(error, why, None)
         return Dealt(trouble=trouble, ends_run=WAYS[trouble].ends_run, why=why)
 
+    def bring_up(self, trouble: Trouble, why: str, return_order: Sequence[Sequence[str]]) -> Dealt:
+        """Bring a board that does not answer to nominal, and turn it off and on where the plan says how."""
+        dealt = self.bring_back(trouble, why, return_order)
+        if dealt.ends_run:
+            return dealt
+        try:
+            self._sequence.go(Phase.RECOVER)
+            self._recovery.bring_up()
+        except NotReady as error:
+            return Dealt(trouble=trouble, ends_run=True, why=f"{why}; {error}")
+        except BaseException as error:
+            return self._failed(error, why, None)
+        return dealt
+
     def _recover(
         self, alarm: Alarmed, visit: int, moving: Sequence[str], return_order: Sequence[Sequence[str]]
     ) -> Dealt:
@@ -85,6 +100,9 @@ class Aftermath:
             return self._off(Trouble.SEVERE_TRIP, _told(alarm, evidence), evidence)
         try:
             self._recovery.recover(evidence, return_order)
+        except NotReady as error:
+            why = f"{_told(alarm, evidence)}; {error}"
+            return Dealt(trouble=Trouble.TRIP, ends_run=True, why=why, evidence=evidence)
         except BaseException as error:
             return self._failed(error, _told(alarm, evidence), evidence)
         return Dealt(trouble=Trouble.TRIP, ends_run=self._stops_on_trip, why=_told(alarm, evidence), evidence=evidence)

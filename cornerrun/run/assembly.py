@@ -14,12 +14,15 @@ from cornerrun.run.checking import Checking, CheckRuns, Subject
 from cornerrun.run.climate import Climate
 from cornerrun.run.draft import Reference
 from cornerrun.run.executor import Executor
+from cornerrun.run.input_power import CommandedInput
 from cornerrun.run.journal import Journal
 from cornerrun.run.keeping import Keeper
 from cornerrun.run.measuring import Measurer
 from cornerrun.run.moving import Mover
+from cornerrun.run.power_cycling import PowerCycling
 from cornerrun.run.proof import WiringProof
 from cornerrun.run.proof_readings import ProofReadings
+from cornerrun.run.readiness import ready_test
 from cornerrun.run.recovery import Recovery
 from cornerrun.run.resuming import Resumed
 from cornerrun.run.sequence import Sequence
@@ -98,6 +101,9 @@ def assemble(
         supervisor=supervisor,
         clock=clock,
         journal=journal,
+        cycling=_cycling(
+            plan=plan, bench_file=bench_file, bench=bench, supervisor=supervisor, clock=clock, journal=journal
+        ),
     )
     aftermath = Aftermath(plan=plan, sequence=sequence, supervisor=supervisor, recovery=recovery, way_back=way_back)
     checking = Checking(
@@ -163,6 +169,27 @@ def assemble(
         resumed=resumed,
     )
     return Parts(executor=executor, supervisor=supervisor, mover=mover, way_back=way_back)
+
+
+def _cycling(
+    *, plan: Plan, bench_file: BenchFile, bench: BenchPorts, supervisor: Supervisor, clock: Clock, journal: Journal
+) -> PowerCycling | None:
+    if plan.power_up is None:
+        return None
+    commands = bench_file.input_power
+    return PowerCycling(
+        plan=plan,
+        power_up=plan.power_up,
+        power=bench.power,
+        safety=bench.safety,
+        faults=bench.faults,
+        supervisor=supervisor,
+        readiness=ready_test(plan.power_up.ready, console=bench.console, directory=plan.directory, clock=clock),
+        input_power=bench.input_power
+        or (None if commands is None else CommandedInput(commands, directory=bench_file.directory, clock=clock)),
+        clock=clock,
+        journal=journal,
+    )
 
 
 def _warming(plan: Plan, measurer: Measurer, supervisor: Supervisor, clock: Clock, journal: Journal) -> Warming | None:

@@ -255,7 +255,9 @@ class Executor:
         """Act on how a whole visit ended."""
         visit = record.visit
         if visit.outcome in _PROVEN_AFTER:
-            dealt = self._aftermath.bring_back(Trouble.CHECK, visit.reason, self._return_order)
+            is_silent = visit.outcome is Outcome.NO_ANSWER
+            bring = self._aftermath.bring_up if is_silent else self._aftermath.bring_back
+            dealt = bring(Trouble.CHECK, visit.reason, self._return_order)
             halt = self._halt(dealt)
             if halt is not None:
                 return halt

@@ -10,6 +10,7 @@ from cornerrun.results.records import Fault
 from cornerrun.run.faults import UNDETERMINED, classify, is_latched, is_off, own_faults
 from cornerrun.run.journal import Journal
 from cornerrun.run.originator import feeders
+from cornerrun.run.power_cycling import PowerCycling
 from cornerrun.run.status_notes import registers_text
 from cornerrun.run.supervisor import Supervisor
 from cornerrun.run.trouble import Alarmed, explain
@@ -48,7 +49,9 @@ class Recovery:
         supervisor: Supervisor,
         clock: Clock,
         journal: Journal,
+        cycling: PowerCycling | None = None,
     ) -> None:
+        self._cycling = cycling
         self._retry_period_s = plan.policy.retry_period_s
         self._order = tuple(rail.name for rail in plan.rails)
         self._fed_by = feeders(plan)
@@ -80,7 +83,10 @@ class Recovery:
         Where a device may try again by itself, it is given the time to, and "no fault" counts only after a time in
         which it would have tried once more: between two tries everything looks good.
 
-        Raises UnsafeState or what the supervisor raises if it does not come back; the board must then go off.
+        Where the plan says how the board is turned on, it is power-cycled too, and must be ready.
+
+        Raises UnsafeState or what the supervisor raises if it does not come back; the board must then go off. NotReady
+        if the board stays silent: its rails are at nominal.
         """
         with self._way_back.shielded():
             self._go_home(return_order)
@@ -93,11 +99,29 @@ class Recovery:
                 self._safety.turn_off(down)
                 self._supervisor.expect_rise(down)
                 self._faults.turn_on(down)
-            self._safety.to_nominal()
-            self._way_back.verify_nominal()
+            self._at_nominal()
+            self._cycle()
             if not evidence.is_latched:
                 self._supervisor.wait_until(self._clock.now_s() + _STABLE_PERIODS * self._retry_period_s)
         self._journal.note("note", "the board was brought back to nominal after a trip")
+
+    def bring_up(self) -> bool:
+        """Turn a board off and on that does not answer at nominal, until it is ready; False if the plan has no way to.
+
+        Raises what `PowerCycling.bring_up` does.
+        """
+        with self._way_back.shielded():
+            return self._cycle()
+
+    def _cycle(self) -> bool:
+        if self._cycling is None:
+            return False
+        self._cycling.bring_up(self._at_nominal)
+        return True
+
+    def _at_nominal(self) -> None:
+        self._safety.to_nominal()
+        self._way_back.verify_nominal()
 
     def _go_home(self, return_order: Sequence[Sequence[str]]) -> None:
         try:

@@ -74,7 +74,8 @@ FOLLOWS: Mapping[Phase, frozenset[Phase]] = MappingProxyType(
         Phase.CHECK: frozenset({Phase.INTENT}) | _OUT,
         Phase.RECOVER: frozenset({Phase.INTENT}) | _OUT - {Phase.RECOVER},
         # Back at nominal after trouble, a run may go on; what is moved next has its own intent.
-        Phase.RETURN: frozenset({Phase.INTENT, Phase.RESTORE, Phase.OFF}),
+        # A board that does not answer there is turned off and on.
+        Phase.RETURN: frozenset({Phase.INTENT, Phase.RECOVER, Phase.RESTORE, Phase.OFF}),
         Phase.RESTORE: frozenset({Phase.OFF, Phase.ENDED}),
         Phase.OFF: frozenset({Phase.ENDED}),
         Phase.ENDED: frozenset(),

@@ -4,7 +4,7 @@ from pathlib import Path
 import pytest
 
 from cornerrun.errors import PlanProblems
-from cornerrun.plan.bench_file import MeterUncertainty, ReferenceChannel, SoakUntil
+from cornerrun.plan.bench_file import InputPowerCommands, MeterUncertainty, ReferenceChannel, SoakUntil
 from cornerrun.plan.load import load_bench
 
 SIMULATED = """\
@@ -204,3 +204,14 @@ def test_a_simulated_instrument_is_its_namesake_or_the_one_named(
 ) -> None:
     text = SIMULATED.replace("channels:", f'  oven: {{driver: scpi-condition, resource: "{resource}"}}\nchannels:')
     assert read(tmp_path, text).instruments["oven"].simulated_as == section
+
+
+def test_a_bench_has_a_console_and_a_way_to_cut_the_input_power(tmp_path: Path) -> None:
+    text = "console: ASRL2\ninput_power: {off: ./mains.sh off, on: ./mains.sh on, timeout: 4 s}\n"
+    bench = read(tmp_path, HARDWARE + text)
+    assert bench.console == "ASRL2"
+    assert bench.input_power == InputPowerCommands(off="./mains.sh off", on="./mains.sh on", timeout_s=4.0)
+    with pytest.raises(PlanProblems, match="console: 'simulated' on a bench of kind hardware"):
+        read(tmp_path, HARDWARE + "console: simulated\n")
+    with pytest.raises(PlanProblems, match=r"input_power\.on"):
+        read(tmp_path, HARDWARE + "input_power: {off: ./mains.sh off}\n")

@@ -15,6 +15,7 @@ from cornerrun.plan.model import (
     SupplyOutput,
     Tracks,
 )
+from cornerrun.plan.power_up import Ready
 from cornerrun.plan.serial import plan_from_json, plan_to_json
 
 CASES = {
@@ -680,6 +681,41 @@ def test_limits_are_left_only_where_there_is_a_rail_and_a_reason(
 ) -> None:
     path = tmp_path / "plan.yaml"
     path.write_text(f"{plan_text}limits_kept: {kept}\n", encoding="utf-8")
+    with pytest.raises(PlanProblems, match=said):
+        load_plan(path)
+
+
+def test_reads_how_a_board_is_turned_on(tmp_path: Path, plan_text: str) -> None:
+    path = tmp_path / "plan.yaml"
+    ready = "{console: node ready, ask: status, timeout: 30 s}"
+    path.write_text(f"{plan_text}power_up: {{order: [IO, CORE], off_for: 1 s, ready: {ready}}}\n", encoding="utf-8")
+    found = load_plan(path).power_up
+    assert found is not None
+    assert (found.order, found.by, found.off_for_s, found.cycles) == (("IO", "CORE"), "operation", 1.0, 3)
+    assert found.ready == Ready(console="node ready", ask="status", timeout_s=30.0)
+    path.write_text(f"{plan_text}power_up: {{by: input power, cycles: 1}}\n", encoding="utf-8")
+    plan = load_plan(path)
+    assert plan.power_up is not None
+    assert plan.power_up.order == tuple(rail.name for rail in plan.commanded_rails)
+
+
+@pytest.mark.parametrize(
+    ("power_up", "said"),
+    [
+        ("{order: [IOO]}", "no rail is called 'IOO'"),
+        ("{order: [IO, IO]}", "'IO' stands here twice"),
+        ("{order: [VTT]}", "is turned on by nothing"),
+        ("{cycles: 0}", "cycles"),
+        ("{ready: {timeout: 1 s}}", "in one way"),
+        ("{ready: {console: a, command: b, timeout: 1 s}}", "in one way"),
+        ("{ready: {command: b, ask: c, timeout: 1 s}}", "'ask' without 'console'"),
+        ("{ready: {console: a}}", "timeout"),
+        ("{by: hand}", "by"),
+    ],
+)
+def test_a_power_up_that_makes_no_sense_is_told(tmp_path: Path, plan_text: str, power_up: str, said: str) -> None:
+    path = tmp_path / "plan.yaml"
+    path.write_text(f"{plan_text}power_up: {power_up}\n", encoding="utf-8")
     with pytest.raises(PlanProblems, match=said):
         load_plan(path)
 

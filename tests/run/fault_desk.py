@@ -44,6 +44,7 @@ kind: simulated
 buses: {main: {link: simulated, clock: 400 kHz}}
 watch: {period: 50 ms}
 simulation: board.yaml
+OF_BENCH
 """
 BOARD = """
 format: 1
@@ -104,7 +105,8 @@ class FaultDesk:
         board += texts.get("BOARD", "")
         board += f"\nfaults:\n{faults}\n" if faults else ""
         profile = (PACKAGED / "generic.yaml").read_text(encoding="utf-8") + (LOG if log else "")
-        for name, text in (("plan", plan), ("bench", BENCH), ("board", board), ("logged", profile)):
+        bench = BENCH.replace("OF_BENCH", texts.get("BENCH", ""))
+        for name, text in (("plan", plan), ("bench", bench), ("board", board), ("logged", profile)):
             (directory / f"{name}.yaml").write_text(text, encoding="utf-8")
         self.clock = ManualClock()
         self.plan = load_plan(directory / "plan.yaml")

@@ -1,7 +1,7 @@
 """Perform a plan on paper, by the run's own code: what it takes, and what it wears."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from cornerrun.bench.bench import is_private
 from cornerrun.bench.ports import BenchPorts, Condition
@@ -97,7 +97,8 @@ def rehearse(facts: Facts, letters: Letters | None = None) -> Rehearsal | None:
     sequence.go(Phase.BASELINE)
     baseline = power.take_baseline()
     parts = assemble(
-        plan=facts.plan,
+        # Nothing trips on paper, so nothing is turned off and on.
+        plan=replace(facts.plan, power_up=None),
         bench_file=bench_file,
         bench=bench,
         store=keeper,
