@@ -17,6 +17,7 @@ __all__ = [
     "open_simulated_condition",
     "open_simulated_link",
     "open_tcp_link",
+    "open_text_link",
 ]
 
 _CONDITION_TIMEOUT_S = 3.0  # chosen: controllers of chambers take their time
@@ -62,7 +63,7 @@ def open_scpi_meter(instrument: Instrument, surroundings: Surroundings, /) -> Vo
     from cornerrun.bench.scpi.meter import ScpiMeter
 
     dialect = meter_dialect(instrument.dialect, surroundings.bench_file.directory)
-    link = _text_link(instrument, surroundings)
+    link = open_text_link(instrument, surroundings)
     try:
         return ScpiMeter(
             link=link,
@@ -86,7 +87,7 @@ def open_scpi_supply(instrument: Instrument, guard: Guard, surroundings: Surroun
 
     dialect = supply_dialect(instrument.dialect, surroundings.bench_file.directory)
     talk = Conversation(
-        link=_text_link(instrument, surroundings),
+        link=open_text_link(instrument, surroundings),
         name=f"supply {instrument.name!r} at {instrument.resource}",
         timeout_s=instrument.timeout_s or _SUPPLY_TIMEOUT_S,
         error_query=dialect.error,
@@ -109,7 +110,7 @@ def open_scpi_condition(driver: ConditionDriver, surroundings: Surroundings, /) 
 
     settings, instrument = condition_settings(driver, surroundings.plan, surroundings.bench_file)
     dialect = condition_dialect(instrument.dialect, surroundings.bench_file.directory)
-    link = _text_link(instrument, surroundings)
+    link = open_text_link(instrument, surroundings)
     talk = Conversation(
         link=link,
         name=f"{driver.name}: {instrument.name!r} at {instrument.resource}",
@@ -125,7 +126,14 @@ def open_scpi_condition(driver: ConditionDriver, surroundings: Surroundings, /) 
         raise
 
 
-def _text_link(instrument: Instrument, surroundings: Surroundings) -> TextLink:
+def open_text_link(instrument: Instrument, surroundings: Surroundings) -> TextLink:
+    """Open the text link of an instrument, whoever made its driver: a VISA resource, or the simulated one.
+
+    Raises:
+        InstrumentError: it cannot be reached.
+        PlanError: the bench simulates no such instrument.
+
+    """
     section = instrument.simulated_as
     if section is not None:
         simulation = surroundings.simulation
