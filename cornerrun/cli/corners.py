@@ -3,6 +3,7 @@
 import csv
 import sys
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -49,6 +50,7 @@ def _lines(plan: "Plan", selection: "Selection", planned: "tuple[Step, ...]") ->
     yield ""
     yield from corner_map(plan, planned)
     yield ""
+    yield _settling(plan, selection, planned)
     yield "Met in some corner, of what forbidden combinations and relations leave (levels off nominal):"
     for coverage in _coverages(plan, selection):
         yield f"  {_coverage_line(coverage)}"
@@ -57,6 +59,24 @@ def _lines(plan: "Plan", selection: "Selection", planned: "tuple[Step, ...]") ->
         yield "Not runnable:"
         for item in selection.not_runnable:
             yield f"  {item.name} ({item.scheme}): {item.reason}"
+
+
+def _settling(plan: "Plan", selection: "Selection", planned: "tuple[Step, ...]") -> str:
+    from cornerrun.corners.order import steps
+    from cornerrun.units import Kind, show
+
+    written = replace(plan, corners=replace(plan.corners, order="as written"))
+    order = plan.corners.order or "each scheme fastest"
+    taken, before = (
+        show(sum(_settle_s(plan, one)), Kind.TIME, digits=3) for one in (planned, steps(written, selection))
+    )
+    return f"Settling, by the plan: {taken} in this order ({order}), {before} as written"
+
+
+def _settle_s(plan: "Plan", planned: "tuple[Step, ...]") -> "tuple[float, ...]":
+    from cornerrun.corners.settle_cost import SettleCost
+
+    return SettleCost(plan).steps_s(planned)
 
 
 def _coverages(plan: "Plan", selection: "Selection") -> "Iterator[PlanCoverage | str]":
@@ -74,7 +94,7 @@ def _coverage_line(coverage: "PlanCoverage | str") -> str:
         return coverage
     what = {1: "levels", 2: "pairs of levels", 3: "triples of levels"}[coverage.strength]
     lost = coverage.total - coverage.feasible
-    cost = f"; {lost} more are forbidden or break a relation" if lost else ""
+    cost = f"; {lost} more ruled out by the plan" if lost else ""
     return f"{what}: {coverage.covered} of {coverage.feasible} ({coverage.ratio:.1%}){cost}"
 
 
@@ -97,8 +117,9 @@ def _as_data(plan: "Plan", selection: "Selection", planned: "tuple[Step, ...]") 
                 "is_control": step.is_control,
                 "repeat": step.repeat,
                 "moves": [{item.rail: item.level for item in burst} for burst in step.moves],
+                "settle_s": settle_s,
             }
-            for step in planned
+            for step, settle_s in zip(planned, _settle_s(plan, planned), strict=True)
         ],
         "not_runnable": [
             {"name": item.name, "scheme": item.scheme, "reason": item.reason} for item in selection.not_runnable

@@ -45,8 +45,8 @@ class Grid:
         return {self.rails[factor]: self.axes[self.rails[factor]][level] for factor, level in pairs}
 
     def row(self, levels: Mapping[str, str]) -> tuple[int, ...] | None:
-        """Tell the row that a corner is, by the levels of its leading rails; None if it is outside this grid."""
-        if any(level != NOMINAL for rail, level in levels.items() if rail not in self.axes):
+        """Tell the row that a corner is, by the levels of its rails; None if it is outside this grid."""
+        if not all(self._goes_along(rail, level, levels) for rail, level in levels.items() if rail not in self.axes):
             return None
         found = []
         for rail, names in self.axes.items():
@@ -55,6 +55,20 @@ class Grid:
                 return None
             found.append(names.index(level))
         return tuple(found)
+
+    def _goes_along(self, rail: str, level: str, levels: Mapping[str, str]) -> bool:
+        """Whether a rail that is no factor is where the grid has it: at the level of its factor, else at nominal."""
+        factor = self._factors.of(rail)
+        head = factor.rail if factor is not None else rail
+        return level == (levels.get(head, NOMINAL) if head in self.axes else NOMINAL)
+
+    def open_row(self, levels: Mapping[str, str]) -> tuple[int, ...]:
+        """Tell the row of some rails' levels, with -1 for what they leave open."""
+        named = {(factor.rail if (factor := self._factors.of(r)) else r): level for r, level in levels.items()}
+        return tuple(
+            (names.index(named[rail]) if named[rail] in names else FREE) if rail in named else FREE
+            for rail, names in self.axes.items()
+        )
 
     def inside(self, levels: Mapping[str, str]) -> tuple[int, ...]:
         """Tell the row of a corner, with -1 for each factor whose level is none of its own here."""

@@ -3,11 +3,11 @@
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from itertools import combinations
+from itertools import combinations, product
 
 from cornerrun.corners.allowed import Constraint, Grid, Pairs
 from cornerrun.corners.covering import coverage, covering_array
-from cornerrun.corners.nogoods import Nogoods
+from cornerrun.corners.nogoods import FREE, Nogoods
 from cornerrun.errors import PlanError
 
 __all__ = ["Covered", "Impossible", "covered"]
@@ -25,49 +25,88 @@ class Impossible:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Covered:
-    """The corners of a covering scheme, as levels of the rails that lead, and the combinations that cannot be."""
+    """The corners of a covering scheme, as levels of the rails that lead, and the combinations that cannot be.
+
+    ``conditions`` are the levels of the conditions that the scheme varies, one mapping a corner.
+    """
 
     corners: tuple[Mapping[str, str], ...]
     impossible: tuple[Impossible, ...]
+    conditions: tuple[Mapping[str, str], ...] = ()
 
 
-def covered(grid: Grid, strength: int, already: Iterable[Mapping[str, str]] = ()) -> Covered:
-    """Cover every combination of levels of any ``strength`` factors of a grid that some corner can hold.
+def covered(
+    grid: Grid,
+    strength: int,
+    already: Iterable[Mapping[str, str]] = (),
+    *,
+    times: int = 1,
+    include: Iterable[Mapping[str, str]] = (),
+    conditions: Mapping[str, Sequence[str]] | None = None,
+) -> Covered:
+    """Cover every combination of levels of any ``strength`` factors that some corner can hold, ``times`` times.
 
-    Corners that are visited anyway (``already``) count, and come first in the result. A corner that only several
-    relations together rule out is found when it comes up, and forbidden then.
+    Factors are those of the grid and ``conditions``, levels by name. Corners that are visited anyway (``already``, at
+    every combination of the conditions) count, and come first in the result; those of ``include`` follow, filled where
+    they are open. A corner that only several relations together rule out is found when it comes up, and forbidden then.
     """
     constraints = list(grid.constraints())
-    include = tuple(dict.fromkeys(row for levels in already if (row := grid.row(levels)) is not None))
-    strength = min(strength, len(grid.levels))
+    around = {name: tuple(levels) for name, levels in (conditions or {}).items()}
+    everywhere = list(product(*(range(len(levels)) for levels in around.values())))
+    visited = [(*row, *at) for levels in already if (row := grid.row(levels)) is not None for at in everywhere]
+    asked = [(grid.open_row(levels), levels) for levels in include]
+    counts = (*grid.levels, *(len(levels) for levels in around.values()))
+    strength = min(strength, len(counts))
     while True:
         forbidden = tuple(dict.fromkeys(constraint.pairs for constraint in constraints))
         if () in forbidden:
             reason = next(constraint.reason for constraint in constraints if not constraint.pairs)
             return Covered(corners=(), impossible=(Impossible(levels={}, reason=reason),))
+        nogoods = Nogoods(grid.levels, forbidden)
+        wanted = [(*row, *([FREE] * len(around))) for row, _ in asked if nogoods.can_hold(_set(row))]
         try:
-            rows = _array(grid.levels, strength, forbidden, include)
+            rows = _array(counts, strength, forbidden, tuple(dict.fromkeys((*visited, *wanted))), times)
         except PlanError as error:
             return Covered(corners=(), impossible=(Impossible(levels={}, reason=str(error)),))
-        corners = tuple(grid.named(tuple(enumerate(row))) for row in rows)
+        corners = tuple(grid.named(tuple(enumerate(row[: len(grid.levels)]))) for row in rows)
         found = [obstacle for levels in corners if (obstacle := grid.obstacle(levels)) is not None]
-        if not found:
-            return Covered(corners=corners, impossible=_impossible(grid, strength, rows, constraints))
-        constraints += found
+        if found:
+            constraints += found
+            continue
+        refused = [
+            Impossible(levels=levels, reason=f"to be included, but {_why(_set(row), constraints)}")
+            for row, levels in asked
+            if not nogoods.can_hold(_set(row))
+        ]
+        return Covered(
+            corners=corners,
+            impossible=(*refused, *_impossible(grid, counts, strength, rows, constraints)),
+            conditions=tuple(_at(around, row[len(grid.levels) :]) for row in rows),
+        )
 
 
 @lru_cache(maxsize=16)  # a plan is selected several times on its way through one command
-def _array(levels: Row, strength: int, forbidden: tuple[Pairs, ...], include: tuple[Row, ...]) -> tuple[Row, ...]:
-    array = covering_array(levels, strength=strength, forbidden=forbidden, include=include)
+def _array(
+    levels: Row, strength: int, forbidden: tuple[Pairs, ...], include: tuple[Row, ...], times: int
+) -> tuple[Row, ...]:
+    array = covering_array(levels, strength=strength, forbidden=forbidden, include=include, times=times)
     return tuple(tuple(row) for row in array.tolist())
 
 
+def _set(row: Row) -> Pairs:
+    return tuple((factor, level) for factor, level in enumerate(row) if level != FREE)
+
+
+def _at(around: Mapping[str, Sequence[str]], row: Row) -> dict[str, str]:
+    return {name: levels[place] for (name, levels), place in zip(around.items(), row, strict=True)}
+
+
 def _impossible(
-    grid: Grid, strength: int, rows: Sequence[Row], constraints: Sequence[Constraint]
+    grid: Grid, counts: Row, strength: int, rows: Sequence[Row], constraints: Sequence[Constraint]
 ) -> tuple[Impossible, ...]:
     """Name what cannot be met, each by the fewest levels that already cannot be together."""
-    nogoods = Nogoods(grid.levels, [constraint.pairs for constraint in constraints])
-    infeasible = coverage(rows, grid.levels, strength=strength, forbidden=nogoods.combinations).infeasible
+    nogoods = Nogoods(counts, [constraint.pairs for constraint in constraints])
+    infeasible = coverage(rows, counts, strength=strength, forbidden=nogoods.combinations).infeasible
     least: dict[Pairs, None] = {}
     for pairs in infeasible:
         smaller = (part for size in range(1, strength) for part in combinations(pairs, size))

@@ -1,8 +1,9 @@
 """Which corners: every scheme of a plan spelled out, each corner once, and what cannot be run with its reason."""
 
 import math
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, replace
+from collections import Counter
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from itertools import product
 
 from cornerrun.corners.allowed import Grid, spelled
@@ -27,17 +28,25 @@ from cornerrun.plan.model import (
 
 __all__ = ["condition_blocks", "nominal_corner", "select"]
 
+_Key = tuple[object, ...]  # the level of every rail, and which copy of the corner it is
+
 _MOST = 100_000  # chosen: a run of more corners would take weeks, and its list would fill the memory
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class _Wish:
-    """A corner that a scheme asks for: levels by the rails it names, or why it cannot be."""
+    """A corner that a scheme asks for: levels by the rails it names, or why it cannot be.
+
+    ``at`` are the levels of conditions that it is wanted at; at every level of those not named. ``copy`` counts what is
+    the same corner again, wanted apart.
+    """
 
     name: str
     scheme: str
     levels: Mapping[str, str]
     reason: str = ""
+    at: Mapping[str, str] = field(default_factory=dict)
+    copy: int = 0
 
 
 def select(plan: Plan) -> Selection:
@@ -56,7 +65,8 @@ class _Selector:
         self._factors = Factors(plan)
         self._passage = Passage(plan)
         self._forbidden = [self._by_factor(combination) for combination in plan.corners.forbidden]
-        self._found: dict[tuple[str, ...], Corner] = {}
+        self._found: dict[_Key, Corner] = {}
+        self._places: dict[_Key, list[Mapping[str, str]]] = {}
         self._refused: dict[tuple[str, str], NotRunnable] = {}
         self._taken: set[str] = set()
         self._coverings = 0
@@ -66,8 +76,14 @@ class _Selector:
             for wish in self._wishes(scheme):
                 self._take(wish)
         blocks = condition_blocks(self._plan)
+        places = {corner.name: self._places[key] for key, corner in self._found.items()}
         everything = (*self._found.values(), *self._trims())
-        corners = tuple(_within(corner, conditions) for conditions in blocks for corner in everything)
+        corners = tuple(
+            _within(corner, conditions)
+            for conditions in blocks
+            for corner in everything
+            if _is_among(conditions, places.get(corner.name, [{}]))
+        )
         return Selection(corners=corners, not_runnable=tuple(self._refused.values()))
 
     def _wishes(self, scheme: Scheme) -> Iterator[_Wish]:
@@ -122,8 +138,9 @@ class _Selector:
             yield _Wish(name=level_name(levels), scheme=scheme.kind, levels=levels)
 
     def _covering(self, scheme: Covering) -> Iterator[_Wish]:
+        plan = _tied(self._plan, scheme.together)
         axes: dict[str, tuple[str, ...]] = {}
-        for factor in self._factors.among(scheme.rails):
+        for factor in Factors(plan).among(scheme.rails):
             # A rail that lacks a level stays at nominal for it, as it does where all rails take that level.
             wanted = dict.fromkeys(level if level in factor.levels else NOMINAL for level in scheme.levels)
             if set(wanted) != {NOMINAL}:
@@ -132,15 +149,33 @@ class _Selector:
             reason = f"no rail has a level of {', '.join(scheme.levels)}"
             yield _Wish(name="covering", scheme=scheme.kind, levels={}, reason=reason)
             return
-        grid = Grid(self._plan, axes)
-        result = covered(grid, scheme.strength, [corner.by_rail() for corner in self._found.values()])
+        grid = Grid(plan, axes)
+        everywhere = [corner.by_rail() for key, corner in self._found.items() if {} in self._places[key]]
+        conditions = {one.name: tuple(one.levels) for one in plan.conditions if one.name in scheme.conditions}
+        result = covered(
+            grid,
+            scheme.strength,
+            everywhere,
+            times=scheme.times,
+            include=scheme.include,
+            conditions=conditions,
+        )
         for impossible in result.impossible:
             name = level_name(impossible.levels) if impossible.levels else "covering"
             yield _Wish(name=name, scheme=scheme.kind, levels=impossible.levels, reason=impossible.reason)
-        for levels in result.corners:
-            if tuple(grid.spelled(levels).values()) not in self._found:
+        copies: Counter[tuple[object, ...]] = Counter()
+        names: dict[_Key, str] = {}
+        for levels, at in zip(result.corners, result.conditions, strict=True):
+            rails = grid.spelled(levels)
+            copy = copies[(*rails.values(), *at.values())]
+            copies[(*rails.values(), *at.values())] += 1
+            key = (*rails.values(), copy)
+            if key in self._found and {} in self._places[key]:
+                continue
+            if key not in names:
                 self._coverings += 1
-                yield _Wish(name=f"covering {self._coverings}", scheme=scheme.kind, levels=levels)
+                names[key] = f"covering {self._coverings}"
+            yield _Wish(name=names[key], scheme=scheme.kind, levels=rails, at=at, copy=copy)
 
     def _named(self, scheme: NamedCorner) -> _Wish:
         levels: dict[str, str] = {}
@@ -162,8 +197,11 @@ class _Selector:
                 (wish.name, reason), NotRunnable(name=wish.name, scheme=wish.scheme, reason=reason)
             )
             return
-        key = tuple(levels.values())
+        key = (*levels.values(), wish.copy)
         known = self._found.get(key)
+        places = self._places.setdefault(key, [])
+        if wish.at not in places:
+            places.append(wish.at)
         if known is None:
             name = wish.name
             while name in self._taken:  # two different corners under one name: the later one says what it is
@@ -207,6 +245,24 @@ class _Selector:
             elif levels.setdefault(factor.rail, level) != level:
                 return None
         return levels
+
+
+def _tied(plan: Plan, together: Iterable[Sequence[str]]) -> Plan:
+    """Tie the rails of each group to the rail that leads its first one."""
+    leads: dict[str, str] = {}
+    factors = Factors(plan)
+    for group in together:
+        heads = [factor.rail for factor in factors.among(group)]
+        leads |= dict.fromkeys(heads[1:], heads[0] if heads else "")
+    if not leads:
+        return plan
+    rails = tuple(replace(rail, tied_to=leads[rail.name]) if rail.name in leads else rail for rail in plan.rails)
+    return replace(plan, rails=rails)
+
+
+def _is_among(conditions: tuple[ConditionLevel, ...], places: Iterable[Mapping[str, str]]) -> bool:
+    here = {item.condition: item.level for item in conditions}
+    return any(all(here.get(name) == level for name, level in place.items()) for place in places)
 
 
 def _also(known: Corner, wish: _Wish) -> Corner:

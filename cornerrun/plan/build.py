@@ -170,7 +170,15 @@ def _scheme(file: SchemeFile, groups: Mapping[str, tuple[str, ...]]) -> Scheme:
     if file.covering is not None:
         covering = file.covering
         chosen = None if covering.rails is None else rails(covering.rails)
-        return Covering(strength=covering.strength, levels=covering.levels, rails=chosen)
+        return Covering(
+            strength=covering.strength,
+            levels=covering.levels,
+            rails=chosen,
+            times=covering.times,
+            together=tuple(groups[name] for name in covering.together or ()),
+            conditions=covering.conditions or (),
+            include=tuple(spelled_out(row, groups) for row in covering.include),
+        )
     return NamedCorner(name=file.name or "", levels=spelled_out(file.levels or {}, groups))
 
 

@@ -48,11 +48,15 @@ class FactorialFile(FileModel):
 
 
 class CoveringFile(FileModel):
-    """Every combination of levels of any ``strength`` rails in some corner."""
+    """Every combination of levels of any ``strength`` rails, groups and conditions in at least ``times`` corners."""
 
     strength: Annotated[Whole, Field(ge=1, le=6)] = 2
     levels: _Levels = Field(examples=["[high, low]"])
     rails: _Rails | None = None
+    times: Annotated[Whole, Field(ge=1, le=100)] = 1
+    together: _Rails | None = None
+    conditions: Annotated[tuple[Name, ...], Field(min_length=1)] | None = None
+    include: tuple[Annotated[dict[Name, Name], Field(min_length=1)], ...] = ()
 
 
 class SchemeFile(FileModel):

@@ -3,7 +3,7 @@
 from collections.abc import Iterable, Mapping
 from typing import Literal
 
-from cornerrun.plan.corner_file import SchemeFile
+from cornerrun.plan.corner_file import CoveringFile, SchemeFile
 from cornerrun.plan.cross import Board, repeated
 from cornerrun.plan.model import NOMINAL
 from cornerrun.plan.nearest import suggestion
@@ -26,10 +26,41 @@ def check_corners(board: Board) -> None:
             _check_named(board, loc, scheme.levels)
         for key, part in _sweeps(scheme):
             _check_sweep(board, (*loc, key), key, part)
+        if scheme.covering is not None:
+            check_covering(board, (*loc, "covering"), scheme.covering)
     for index in _indices(board, "forbidden"):
         levels = board.reader.part(("corners", "forbidden", index), dict[str, str])
         if levels is not None:
             _check_forbidden(board, ("corners", "forbidden", index), levels)
+
+
+def check_covering(board: Board, loc: tuple[str | int, ...], covering: CoveringFile) -> None:
+    """Add every problem of the factors of a covering scheme and of the corners that it must hold."""
+    taken: dict[str, str] = {}
+    for index, name in enumerate(covering.together or ()):
+        where = (*loc, "together", index)
+        if name not in board.groups:
+            board.add(where, f"no group is called {name!r}", suggestion(name, dict.fromkeys(board.groups)))
+            continue
+        for member in board.groups[name]:
+            if member in taken:
+                board.add(where, f"{member} is in {taken[member]!r} too", "put each rail into one of them")
+            taken[member] = name
+    known = {condition.name: None for condition in board.conditions.values()}
+    for index, name in enumerate(covering.conditions or ()):
+        if name not in known:
+            board.add((*loc, "conditions", index), f"no condition is called {name!r}", suggestion(name, known))
+    for index, name in repeated(covering.conditions or ()):
+        board.add((*loc, "conditions", index), f"the condition {name!r} is named twice", "name it once")
+    swept = None if covering.rails is None else set(spelled_out(dict.fromkeys(covering.rails, ""), board.groups))
+    for index, row in enumerate(covering.include):
+        where = (*loc, "include", index)
+        for member, level in _levels_by_rail(board, where, row, is_command=True).items():
+            key = next(name for name in row if member in board.groups.get(name, (name,)))
+            if level not in covering.levels and level != NOMINAL:
+                board.add((*where, key), f"covering has no level {level!r}", "add it to its 'levels'")
+            elif swept is not None and member not in swept:
+                board.add((*where, key), f"covering does not vary {member}", "add it to its 'rails'", at_key=True)
 
 
 def _indices(board: Board, key: str) -> range:

@@ -243,11 +243,20 @@ class FullFactorial:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Covering:
-    """A covering array: every combination of levels of any ``strength`` rails is met in some corner."""
+    """A covering array: every combination of levels of any ``strength`` factors is met in at least ``times`` corners.
+
+    Factors are rails, those of each of ``together`` being one, and ``conditions``, which else are no factors: then
+    every corner is visited at every combination of them. ``include`` are corners that must be in; rails that one does
+    not name are filled as covering needs it.
+    """
 
     strength: int
     levels: tuple[str, ...]
     rails: tuple[str, ...] | None = None
+    times: int = 1
+    together: tuple[tuple[str, ...], ...] = ()
+    conditions: tuple[str, ...] = ()
+    include: tuple[Mapping[str, str], ...] = ()
     kind: Literal["covering"] = "covering"
 
 

@@ -1,14 +1,17 @@
 """Corners: what became of each, what was not tested, and what the ones that were run have met."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import suppress
 from itertools import combinations
 
-from cornerrun.corners.model import Corner
+from cornerrun.corners.measured import plan_coverage
+from cornerrun.corners.model import Corner, Selection
 from cornerrun.corners.trim import TRIM
+from cornerrun.errors import PlanError
 from cornerrun.plan.model import HIGH, LOW, Plan, Rail
 from cornerrun.plan.trim_levels import is_trim_level
 from cornerrun.report.rail_nouns import Margin
-from cornerrun.report.summary_model import CornerSummary, Coverage, NotTested
+from cornerrun.report.summary_model import CornerSummary, Coverage, MetCombinations, NotTested
 from cornerrun.results.decision import CheckTally, first_outcome
 from cornerrun.results.records import Outcome, RunData, VisitRecord
 
@@ -160,7 +163,19 @@ def coverage(plan: Plan, data: RunData, good: Sequence[VisitRecord]) -> Coverage
         pairs_possible=pairs,
         high_low_pairs_met=edges_met,
         high_low_pairs_possible=edges,
+        combinations=tuple(
+            _combinations(
+                plan, [corner for corner in data.run.corners if corner.name in done and corner.scheme != TRIM]
+            )
+        ),
     )
+
+
+def _combinations(plan: Plan, corners: Sequence[Corner]) -> Iterator[MetCombinations]:
+    for strength in (1, 2, 3):
+        with suppress(PlanError):
+            found = plan_coverage(plan, Selection(corners=tuple(corners)), strength=strength)
+            yield MetCombinations(strength=strength, covered=found.covered, feasible=found.feasible, total=found.total)
 
 
 def _own_levels(rail: Rail) -> list[str]:

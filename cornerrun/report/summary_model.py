@@ -195,11 +195,27 @@ class NumberSummary:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class MetCombinations:
+    """Combinations of levels off nominal of any ``strength`` rails that the corners that were run have met.
+
+    Levels are those that the plan's schemes name, tied rails count as one. ``feasible`` are those of ``total`` that
+    forbidden combinations and relations leave: the difference is what constraints cost.
+    """
+
+    strength: int
+    covered: int
+    feasible: int
+    total: int
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class Coverage:
     """What the corners that were run have met, of what the rails' levels allow.
 
     A pair is two commanded rails, each at a level; ``pairs_possible`` leaves out pairs that the plan forbids outright.
-    Only visits whose checks could run count.
+    Only visits whose checks could run count. ``combinations`` tell the same for levels, pairs and triples off nominal,
+    relations and ties reckoned with: the figures of `cornerrun corners`, and the ones to show where only some fit; a
+    strength that has too many to count is not among them.
     """
 
     levels_met: int
@@ -208,6 +224,7 @@ class Coverage:
     pairs_possible: int
     high_low_pairs_met: int
     high_low_pairs_possible: int
+    combinations: tuple[MetCombinations, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -3,7 +3,7 @@
 from collections.abc import Iterable, Sequence
 from textwrap import wrap
 
-from cornerrun.report.summary_model import CheckCorner, CornerSummary, Summary
+from cornerrun.report.summary_model import CheckCorner, CornerSummary, MetCombinations, Summary
 from cornerrun.report.text_analysis import culprit_lines, number_lines, telemetry_lines
 from cornerrun.report.text_proof import configuration_lines, proof_lines
 from cornerrun.report.text_rails import accuracy_lines, drift_lines, margin_lines, rail_lines
@@ -88,9 +88,16 @@ def _tested(summary: Summary) -> list[str]:
             f"{cover.high_low_pairs_possible}"
         ),
     ]
+    if any(found.feasible for found in cover.combinations):
+        lines.append(f"off nominal, of what the constraints leave: {', '.join(map(_met, cover.combinations))}")
     if tally.trials:
         lines.append(f"trials of checks: {tally.trials}, of which {tally.trial_failures} failed")
     return lines
+
+
+def _met(found: MetCombinations) -> str:
+    what = {1: "levels", 2: "pairs", 3: "triples"}[found.strength]
+    return f"{what} {found.covered} of {found.feasible}"
 
 
 def _failed(summary: Summary) -> list[str]:

@@ -30,7 +30,7 @@ def test_coverage_is_told_for_levels_pairs_and_triples_with_what_constraints_cos
     out = cornerrun("corners", "quickstart.yaml").out
     # Counted by hand: 4 rails, 9 levels off nominal (VDD_IO has low7 too), each visited alone.
     assert "levels: 9 of 9 (100.0%)" in out
-    assert re.search(r"pairs of levels: \d+ of 29 .*; 1 more are forbidden", out)
+    assert re.search(r"pairs of levels: \d+ of 29 .*; 1 more ruled out by the plan", out)
 
 
 def test_a_forbidden_corner_is_listed_with_its_reason(cornerrun, desk):
@@ -49,6 +49,17 @@ def test_json_and_csv_hold_the_visits_of_the_run(cornerrun, desk):
     assert [visit["corner"] for visit in data["visits"]] == [visit["corner"] for visit in visits]
     assert [visit["is_control"] for visit in data["visits"]] == [row["control point"] == "yes" for row in visits]
     assert data["coverage"][0] == {"strength": 1, "covered": 9, "feasible": 9, "total": 9}
+
+
+def test_settling_is_told_for_this_order_and_for_the_one_written(cornerrun):
+    found = re.search(
+        r"Settling.*: ([\d.]+) s in this order .*, ([\d.]+) s as written", cornerrun("corners", "quickstart.yaml").out
+    )
+    assert found is not None
+    visits = cornerrun("corners", "quickstart.yaml", "--json").data["visits"]
+    assert visits[0]["settle_s"] == 0
+    assert abs(sum(visit["settle_s"] for visit in visits) - float(found[1])) < 0.006
+    assert float(found[1]) < float(found[2])
 
 
 def test_a_file_that_cannot_be_written_is_said(cornerrun):

@@ -1,10 +1,12 @@
 from collections.abc import Callable, Mapping
 from itertools import combinations, product
 
+import pytest
+
 from cornerrun.corners.model import Selection
 from cornerrun.corners.order import steps
 from cornerrun.corners.select import select
-from cornerrun.plan.model import AllRails, Covering, NamedCorner, Plan, Rail, Relation, SingleRail
+from cornerrun.plan.model import AllRails, Condition, Covering, NamedCorner, Plan, Rail, Relation, Scheme, SingleRail
 
 Make = Callable[..., Plan]
 MakeRail = Callable[..., Rail]
@@ -148,3 +150,101 @@ def test_two_covering_schemes_count_their_corners_on(make_plan: Make, make_rail:
     names = [corner.name for corner in select(make_plan(rails, schemes)).corners]
     assert names[:8] == [f"covering {i}" for i in range(1, 9)]
     assert len(set(names)) == len(names)
+
+
+def rails_of(count: int, make_rail: MakeRail) -> list[Rail]:
+    return [make_rail(f"R{number}", page=number) for number in range(count)]
+
+
+def conditions() -> list[Condition]:
+    return [
+        Condition(name="ambient", unit="degC", levels={"cold": -10.0, "hot": 60.0}),
+        Condition(name="input", unit="V", levels={"low": 10.8, "mid": 12.0, "high": 13.2}),
+    ]
+
+
+@pytest.mark.parametrize("times", [2, 3])
+def test_every_pair_is_met_as_often_as_asked_by_corners_of_their_own(
+    make_plan: Make, make_rail: MakeRail, times: int
+) -> None:
+    scheme = Covering(strength=2, levels=BOTH, times=times)
+    selection = select(make_plan(rails_of(5, make_rail), [AllRails(levels=BOTH), scheme]))
+    assert len({corner.name for corner in selection.corners}) == len(selection.corners)
+    for one, other in combinations(range(5), 2):
+        for a, b in product(BOTH, repeat=2):
+            met = sum(corner.levels[one].level == a and corner.levels[other].level == b for corner in selection.corners)
+            assert met >= times
+
+
+def test_two_rails_twice_are_the_same_four_corners_twice(make_plan: Make, make_rail: MakeRail) -> None:
+    plan = make_plan(rails_of(2, make_rail), [Covering(strength=2, levels=BOTH, times=2)])
+    assert len(select(plan).corners) == 8
+    assert sum(not step.is_control for step in steps(plan, select(plan))) == 8
+
+
+@pytest.mark.parametrize("schemes", [(), (AllRails(levels=BOTH),)])
+def test_conditions_are_factors_where_they_are_named(
+    make_plan: Make, make_rail: MakeRail, schemes: tuple[Scheme, ...]
+) -> None:
+    scheme = Covering(strength=2, levels=BOTH, conditions=("input", "ambient"))
+    plan = make_plan(rails_of(6, make_rail), [*schemes, scheme], conditions=conditions())
+    corners = select(plan).corners
+    rows = [
+        {**corner.by_rail(), **{item.condition: item.level for item in corner.conditions}} for corner in corners
+    ]  # fmt: skip
+    axes = {f"R{number}": BOTH for number in range(6)} | {"ambient": ("cold", "hot"), "input": ("low", "mid", "high")}
+    for one, other in combinations(axes, 2):
+        for a, b in product(axes[one], axes[other]):
+            assert any(row[one] == a and row[other] == b for row in rows), (one, a, other, b)
+    covering = [corner for corner in corners if corner.scheme == "covering"]
+    assert len(covering) <= 12, "at every combination of conditions it would be 6 times 6 corners"
+
+
+def test_a_condition_that_is_not_named_stays_outermost(make_plan: Make, make_rail: MakeRail) -> None:
+    scheme = Covering(strength=2, levels=BOTH, conditions=("input",))
+    plan = make_plan(rails_of(3, make_rail), [scheme], conditions=conditions())
+    corners = select(plan).corners
+    by_ambient = [
+        sorted((corner.name.split(" @ ")[0], corner.conditions[1].level) for corner in corners
+               if corner.conditions[0].level == level)
+        for level in ("cold", "hot")
+    ]  # fmt: skip
+    assert by_ambient[0] == by_ambient[1]
+    assert len(by_ambient[0]) == 6
+
+
+def test_a_group_moves_as_one_factor(make_plan: Make, make_rail: MakeRail) -> None:
+    rails = rails_of(6, make_rail)
+    scheme = Covering(strength=2, levels=BOTH, together=(("R0", "R1"), ("R2", "R3", "R4")))
+    selection = select(make_plan(rails, [AllRails(levels=BOTH), scheme]))
+    assert len(selection.corners) == 4 + 1, "three factors: four corners, five with all high and all low in it"
+    for corner in selection.corners:
+        levels = corner.by_rail()
+        assert levels["R0"] == levels["R1"]
+        assert levels["R2"] == levels["R3"] == levels["R4"]
+    assert missing(selection, ["R0", "R2", "R5"], BOTH) == set()
+
+
+def test_corners_to_include_are_there_and_filled(make_plan: Make, make_rail: MakeRail) -> None:
+    scheme = Covering(strength=2, levels=BOTH, include=({"R0": "high", "R1": "low", "R2": "high"},))
+    selection = select(make_plan(rails_of(8, make_rail), [scheme]))
+    first = selection.corners[0].by_rail()
+    assert (first["R0"], first["R1"], first["R2"]) == ("high", "low", "high")
+    assert set(first.values()) == {"high", "low"}
+    assert len(selection.corners) == 6  # Kleitman and Spencer: six for eight factors, one row may be had for nothing
+
+
+def test_a_corner_to_include_that_is_forbidden_is_told_and_the_rest_is_covered(
+    make_plan: Make, make_rail: MakeRail
+) -> None:
+    scheme = Covering(strength=2, levels=BOTH, include=({"R0": "high", "R1": "low"},))
+    plan = make_plan(rails_of(4, make_rail), [scheme], forbidden=[{"R0": "high", "R1": "low"}])
+    selection = select(plan)
+    assert "to be included, but forbidden: R0 high, R1 low" in [item.reason for item in selection.not_runnable]
+    assert missing(selection, ["R0", "R1", "R2", "R3"], BOTH) == {frozenset({("R0", "high"), ("R1", "low")})}
+
+
+def test_corners_visited_anyway_count_where_rails_are_tied(make_plan: Make, make_rail: MakeRail) -> None:
+    rails = [*rails_of(3, make_rail), make_rail("T", page=7, tied_to="R0")]
+    plan = make_plan(rails, [AllRails(levels=BOTH), Covering(strength=2, levels=BOTH)])
+    assert len(select(plan).corners) == 5

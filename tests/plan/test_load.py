@@ -2,7 +2,7 @@ from pathlib import Path
 
 import pytest
 
-from cornerrun.errors import EXIT_PLAN, PlanError, PlanProblems
+from cornerrun.errors import EXIT_PLAN, PlanProblems
 from cornerrun.plan.load import load_plan, load_units
 from cornerrun.plan.model import (
     AllRails,
@@ -805,7 +805,7 @@ def test_a_broken_table_of_units_says_where(tmp_path: Path, text: str, said: str
 def test_an_order_that_is_none_is_refused(tmp_path: Path, plan_text: str, keys: str, said: str) -> None:
     path = tmp_path / "plan.yaml"
     path.write_text(plan_text.replace("drift: 0.1 %}", f"drift: 0.1 %}}\n  {keys}"), encoding="utf-8")
-    with pytest.raises(PlanError) as caught:
+    with pytest.raises(PlanProblems) as caught:
         load_plan(path)
     assert said in str(caught.value)
 
@@ -842,3 +842,45 @@ def test_an_output_that_does_not_fit_says_where_and_what(tmp_path: Path, old: st
     with pytest.raises(PlanProblems) as raised:
         load_plan(tmp_path / "plan.yaml")
     assert said in str(raised.value)
+
+
+def test_a_covering_scheme_says_factors_and_how_often(tmp_path: Path, plan_text: str) -> None:
+    covering = (
+        "{covering: {levels: [high, low], strength: 3, times: 2, together: [logic], conditions: [ambient], "
+        "include: [{IO: high}]}}"
+    )
+    text = plan_text.replace("schemes:\n", f"schemes:\n    - {covering}\n")
+    text += "conditions:\n  - {name: ambient, levels: {cold: -10 degC, room: 25 degC}}\n"
+    path = tmp_path / "plan.yaml"
+    path.write_text(text, encoding="utf-8")
+    assert load_plan(path).corners.schemes[0] == Covering(
+        strength=3,
+        levels=("high", "low"),
+        times=2,
+        together=(("CORE", "SRAM"),),
+        conditions=("ambient",),
+        include=({"IO": "high"},),
+    )
+
+
+@pytest.mark.parametrize(
+    ("keys", "said"),
+    [
+        ("together: [logics]", "no group is called 'logics'"),
+        ("together: [logic, logic]", "CORE is in 'logic' too"),
+        ("conditions: [ambiant]", "no condition is called 'ambiant'"),
+        ("include: [{IO: low7}]", "low7"),
+        ("include: [{OI: high}]", "OI"),
+        ("rails: [CORE], include: [{IO: high}]", "covering does not vary IO"),
+        ("times: 0", "times"),
+    ],
+)
+def test_a_covering_scheme_that_names_what_is_not_there_is_refused(
+    tmp_path: Path, plan_text: str, keys: str, said: str
+) -> None:
+    path = tmp_path / "plan.yaml"
+    text = plan_text.replace("schemes:\n", f"schemes:\n    - {{covering: {{levels: [high, low], {keys}}}}}\n")
+    path.write_text(text, encoding="utf-8")
+    with pytest.raises(PlanProblems) as caught:
+        load_plan(path)
+    assert said in str(caught.value)

@@ -19,6 +19,7 @@ from cornerrun.bench.ports import StatusCapture
 from cornerrun.corners.model import NotRunnable
 from cornerrun.plan.model import Acceptance, Screen
 from cornerrun.report.summary import Decision, summarise
+from cornerrun.report.text import to_text
 from cornerrun.results.records import EndState, Event, Fault, Outcome, RunResult
 
 STEPS = steps_of(NAMES)
@@ -245,6 +246,17 @@ def test_coverage_counts_levels_and_pairs_that_were_met():
     # nominal/nominal, high/high, low/low and low/high of nine.
     assert (cover.pairs_met, cover.pairs_possible) == (4, 9)
     assert (cover.high_low_pairs_met, cover.high_low_pairs_possible) == (3, 4)
+
+
+def test_levels_pairs_and_triples_off_nominal_are_told_as_the_plan_reckons_them():
+    plan = a_plan()
+    cover = summary_of(plan, good_visits(plan)).coverage
+    found = [(one.strength, one.covered, one.feasible, one.total) for one in cover.combinations]
+    # Two rails, high and low each: all four levels, three of four pairs, and there is no third rail.
+    assert found == [(1, 4, 4, 4), (2, 3, 4, 4), (3, 0, 0, 0)]
+    assert "off nominal, of what the constraints leave: levels 4 of 4, pairs 3 of 4" in to_text(
+        summary_of(plan, good_visits(plan))
+    )
 
 
 def test_a_forbidden_pair_is_not_asked_of_coverage():
