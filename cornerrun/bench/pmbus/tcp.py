@@ -4,9 +4,10 @@ import errno
 import os
 import socket
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
-from cornerrun.bench.pmbus.frames import GREETING, REPLY_HEAD_LENGTH, encode_request, reply_head
+from cornerrun.bench.pmbus.formats import pec as checksum
+from cornerrun.bench.pmbus.frames import GREETING, REPLY_HEAD_LENGTH, encode_group, encode_request, reply_head
 from cornerrun.bench.pmbus.raw import RawLink
 from cornerrun.errors import LinkError
 
@@ -45,6 +46,7 @@ class TcpLink(RawLink):
         self._port = port
         self._timeout_s = timeout_s
         self._socket: socket.socket | None = None
+        self._has_groups: bool | None = None  # not known until the server was asked for one
         try:
             self._socket = self._connected()
         except OSError as error:
@@ -59,8 +61,32 @@ class TcpLink(RawLink):
             self._socket.close()
             self._socket = None
 
+    def group_write(self, writes: Sequence[tuple[int, bytes]]) -> None:
+        """Send writes (what follows each address, without PEC) in one transmission with one STOP.
+
+        Raises:
+            OSError: as any message; EOPNOTSUPP where the server knows no group commands.
+
+        """
+        if self._has_groups is False:
+            raise OSError(errno.EOPNOTSUPP, "the server of this bus knows no group commands")
+        whole = [
+            (address, data + bytes((checksum((address << 1, *data)),)) if self.pec else data)
+            for address, data in writes
+        ]
+        try:
+            self._exchange(encode_group(whole))
+        except ConnectionError as error:
+            if self._has_groups is None:  # how a server of before there were groups answers
+                self._has_groups = False
+                raise OSError(errno.EOPNOTSUPP, "the server of this bus knows no group commands") from error
+            raise
+        self._has_groups = True
+
     def _transfer(self, address: int, written: bytes, read_count: int, is_block: bool) -> bytes:
-        request = encode_request(address, written, read_count, is_block)
+        return self._exchange(encode_request(address, written, read_count, is_block))
+
+    def _exchange(self, request: bytes) -> bytes:
         try:
             if self._socket is None:
                 self._socket = self._connected()

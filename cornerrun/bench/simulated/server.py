@@ -4,15 +4,15 @@ import errno
 import socket
 import socketserver
 import threading
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from pathlib import Path
 
-from cornerrun.bench.pmbus.frames import GREETING, REQUEST_HEAD_LENGTH, encode_reply, request_head
+from cornerrun.bench.pmbus.frames import GREETING, REQUEST_HEAD_LENGTH, encode_reply, group_writes, request_head
 from cornerrun.bench.scpi.session import TextLink
 from cornerrun.bench.simulated.bench import SimulatedBench
 from cornerrun.bench.simulated.board_console import BoardConsole
-from cornerrun.bench.simulated.bus import SimulatedBus
+from cornerrun.bench.simulated.bus import SimulatedBus, SimulatedLink
 from cornerrun.bench.simulated.wire import wire_bits
 from cornerrun.bench.simulated.yielding import YieldingClock
 from cornerrun.clock import Clock
@@ -89,6 +89,8 @@ class SimulationServer:
         return _LOOPBACK, int(listener.server_address[1])
 
     def _bus_service(self, bus: SimulatedBus, clock_hz: float) -> _Serve:
+        groups = SimulatedLink(bus, clock_hz=clock_hz)  # without PEC: the client's own comes with each write
+
         def serve(connection: socket.socket) -> None:
             connection.sendall(GREETING)
             while (head := _received(connection, REQUEST_HEAD_LENGTH)) is not None:
@@ -96,6 +98,13 @@ class SimulationServer:
                 written = _received(connection, request.written_length) if request.is_valid else None
                 if written is None:
                     return  # out of step, or dead in the middle of a message: nothing reached the bus
+                if request.is_group:
+                    try:
+                        writes = group_writes(written, request.read_count)
+                    except ValueError:
+                        return
+                    connection.sendall(encode_reply(self._group(groups, writes), b""))
+                    continue
                 bits = wire_bits(len(written), request.read_count + (1 if request.is_block else 0))
                 number, answer = 0, b""
                 with self._lock:
@@ -110,6 +119,14 @@ class SimulationServer:
                 connection.sendall(encode_reply(number, answer))
 
         return serve
+
+    def _group(self, link: SimulatedLink, writes: Sequence[tuple[int, bytes]]) -> int:
+        with self._lock:
+            try:
+                link.group_write(writes)
+            except OSError as error:
+                return error.errno or errno.EIO
+        return 0
 
     def _text_service(self, meter: TextLink) -> _Serve:
         def serve(connection: socket.socket) -> None:

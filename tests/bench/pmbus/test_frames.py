@@ -1,11 +1,14 @@
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from cornerrun.bench.pmbus.frames import (
     REPLY_HEAD_LENGTH,
     REQUEST_HEAD_LENGTH,
+    encode_group,
     encode_reply,
     encode_request,
+    group_writes,
     reply_head,
     request_head,
 )
@@ -36,3 +39,29 @@ def test_a_word_read_looks_on_the_connection_as_documented() -> None:
 
 def test_text_is_no_request() -> None:
     assert not request_head(b"*IDN?\n").is_valid
+
+
+@given(st.lists(st.tuples(st.integers(0, 0x7F), st.binary(max_size=40)), min_size=1, max_size=0x80))
+def test_a_group_comes_back_as_it_was_sent(writes: list[tuple[int, bytes]]) -> None:
+    frame = encode_group(writes)
+    request = request_head(frame[:REQUEST_HEAD_LENGTH])
+    assert request.is_group
+    assert request.is_valid
+    assert request.written_length == len(frame) - REQUEST_HEAD_LENGTH
+    assert group_writes(frame[REQUEST_HEAD_LENGTH:], request.read_count) == tuple(writes)
+
+
+def test_a_group_looks_on_the_connection_as_documented() -> None:
+    frame = encode_group([(0x40, b"\x01\xa8"), (0x41, b"\x01\x98")])
+    assert frame == bytes.fromhex("ff 02 0002 000a  40 0002 01a8  41 0002 0198")
+
+
+@pytest.mark.parametrize("body", ["", "40", "40 0002 01", "40 0001 01 00", "80 0001 01", "40 0001 01 41 0001"])
+def test_what_is_no_whole_group_is_refused(body: str) -> None:
+    with pytest.raises(ValueError, match="group command"):
+        group_writes(bytes.fromhex(body), 1)
+
+
+def test_a_server_that_knows_no_groups_takes_one_for_nonsense() -> None:
+    # As is_valid was before there were groups: the address decides, and the connection is closed.
+    assert not request_head(bytes.fromhex("ff 00 0002 000a")).is_valid

@@ -6,6 +6,7 @@ from contextlib import contextmanager, suppress
 
 import pytest
 
+from cornerrun.bench.pmbus.formats import pec
 from cornerrun.bench.pmbus.frames import GREETING
 from cornerrun.bench.pmbus.tcp import TcpLink
 from cornerrun.errors import LinkError
@@ -108,4 +109,47 @@ def test_a_broken_connection_is_an_error_and_the_next_message_connects_anew() ->
         with pytest.raises(ConnectionResetError):
             link.read_word_data(0x40, 0x8B)
         assert link.read_word_data(0x40, 0x8B) == 0x1234
+        link.close()
+
+
+def test_a_group_is_one_request_each_write_with_its_own_packet_error_code() -> None:
+    seen: list[bytes] = []
+
+    def service(connection: socket.socket) -> None:
+        connection.sendall(GREETING)
+        seen.append(connection.recv(100))
+        connection.sendall(bytes.fromhex("0000 0000"))
+
+    with listening(service) as (host, port):
+        link = TcpLink(host, port, pec=1)
+        link.group_write([(0x40, b"\x01\xa8"), (0x41, b"\x01\x98")])
+        link.close()
+    codes = [pec((0x80, 0x01, 0xA8)), pec((0x82, 0x01, 0x98))]
+    assert seen == [bytes.fromhex(f"ff 02 0002 000c  40 0003 01a8 {codes[0]:02x}  41 0003 0198 {codes[1]:02x}")]
+
+
+def test_a_server_without_groups_is_asked_once_and_goes_on_with_single_messages() -> None:
+    asked = []
+
+    def closes(connection: socket.socket) -> None:
+        connection.sendall(GREETING)
+        asked.append(connection.recv(100))
+
+    with listening(closes, answers(WORD)) as (host, port):
+        link = TcpLink(host, port)
+        for _ in range(2):
+            with pytest.raises(OSError, match="knows no group commands") as raised:
+                link.group_write([(0x40, b"\x01\xa8"), (0x41, b"\x01\xa8")])
+            assert raised.value.errno == errno.EOPNOTSUPP
+        assert len(asked) == 1
+        assert link.read_word_data(0x40, 0x8B) == 0x1234
+        link.close()
+
+
+def test_a_group_that_a_device_refuses_keeps_the_number_of_the_error() -> None:
+    with listening(answers(bytes.fromhex("0006 0000"), bytes.fromhex("0000 0000"))) as (host, port):
+        link = TcpLink(host, port)
+        with pytest.raises(OSError, match="No such device or address"):
+            link.group_write([(0x40, b"\x01\xa8"), (0x41, b"\x01\xa8")])
+        link.group_write([(0x40, b"\x01\xa8"), (0x41, b"\x01\xa8")])
         link.close()

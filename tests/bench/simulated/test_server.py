@@ -199,3 +199,38 @@ def test_on_the_machine_s_clock_messages_take_the_time_of_the_wire(board: Path) 
     server.close()
     # 40 messages of 570 us; charges below the clock's grain of 2 ms may be outstanding.
     assert took_s >= 40 * 570e-6 - 0.002
+
+
+TWO_DEVICES = BOARD.replace("bus: aux, address: 0x40", "bus: main, address: 0x41")
+
+
+@pytest.mark.parametrize("group", [True, False])
+def test_devices_of_a_group_command_act_at_its_one_stop(tmp_path: Path, clock: ManualClock, group: bool) -> None:
+    path = tmp_path / "board.yaml"
+    path.write_text(TWO_DEVICES.replace("address: 0x40}", f"address: 0x40, group: {str(group).lower()}}}"))
+    server = SimulationServer(path, clock, clock_hz={"main": 10e3})
+    link = TcpLink(*server.addresses["main"], pec=1)
+    before_s = clock.now_s()
+    link.group_write([(A, bytes((Code.OPERATION, 0xA8))), (A + 1, bytes((Code.OPERATION, 0xA8)))])
+    assert clock.now_s() - before_s == pytest.approx((1 + 9 + 27) * 2 / 10e3 + 1 / 10e3)
+    # 37 bits are 3.7 ms: a device that knows no groups has begun to move by then, before the STOP of both.
+    assert (server.bench.truth_v("VDD", clock.now_s()) > 1.2005) is not group
+    assert server.bench.truth_v("VDDX", clock.now_s()) == pytest.approx(1.8, abs=0.5e-3)
+    clock.sleep_until(before_s + 0.2)
+    for rail, wanted_v in (("VDD", 1.26), ("VDDX", 1.89)):
+        assert server.bench.truth_v(rail, clock.now_s()) == pytest.approx(wanted_v, abs=1e-3)
+    with pytest.raises(OSError, match="No such device or address"):
+        link.group_write([(A, bytes((Code.OPERATION, 0x80))), (0x55, bytes((Code.OPERATION, 0x80)))])
+    link.close()
+    server.close()
+
+
+def test_a_group_that_makes_no_sense_closes_the_connection_and_nothing_reaches_the_bus(
+    server: SimulationServer, clock: ManualClock
+) -> None:
+    with socket.create_connection(server.addresses["main"], 5.0) as raw:
+        assert raw.recv(100) == GREETING
+        raw.sendall(bytes.fromhex("ff 02 0002 0005  40 0002 01a8"))
+        assert raw.recv(100) == b""
+    clock.sleep_until(clock.now_s() + 0.1)
+    assert server.bench.truth_v("VDD", clock.now_s()) == pytest.approx(1.2, abs=1e-3)
