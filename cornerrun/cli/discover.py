@@ -136,7 +136,7 @@ def _learned(found: "Scan", bench_file: "BenchFile", clock: "Clock", lock_fd: in
                 links=bench.links,
                 writes=bench.safety.recipe(baseline),
             )
-            guardian.answer_for(recipe, "")
+            guardian.answer_for(recipe, baseline, "")
             guardian.told_phase("move")
 
         try:

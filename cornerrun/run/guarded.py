@@ -3,10 +3,11 @@
 from types import TracebackType
 from typing import Protocol, TypeVar
 
-from cornerrun.bench.ports import BenchPorts, RestoreRecipe
+from cornerrun.bench.ports import Baseline, BenchPorts, RestoreRecipe
 from cornerrun.clock import Clock, SystemClock
 from cornerrun.plan.bench_file import BenchFile
 from cornerrun.plan.model import Plan
+from cornerrun.run.guardian_arrivals import reachable_links, reachable_supplies
 
 __all__ = ["UNGUARDED", "Guardianship", "guardian_of"]
 
@@ -26,7 +27,7 @@ class Guardianship(Protocol):
         """Go; but bring the board back first if it may be away from nominal."""
         ...
 
-    def answer_for(self, recipe: RestoreRecipe, store: str, /) -> None:
+    def answer_for(self, recipe: RestoreRecipe, baseline: Baseline, store: str, /) -> None:
         """Take the way back, and be ready. BenchError if that fails: then nothing may be moved."""
         ...
 
@@ -44,6 +45,8 @@ def guardian_of(
 ) -> Guardianship:
     """Make the guardian of a bench: a process for one that is reached from outside, nobody for one in this process."""
     if bench.is_private or not isinstance(clock, SystemClock):
+        return UNGUARDED
+    if not reachable_links(bench_file) and not reachable_supplies(plan, bench_file):
         return UNGUARDED
     from cornerrun.run.guardian_link import GuardianLink
 

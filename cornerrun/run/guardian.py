@@ -23,6 +23,7 @@ from cornerrun.errors import CornerrunError
 from cornerrun.run.guardian_deed import make_safe
 from cornerrun.run.guardian_order import Order, order_from
 from cornerrun.run.guardian_signs import AT_REST, WORKER_MARK, Signs
+from cornerrun.run.guardian_supplies import Supplies
 
 __all__ = ["end_workers", "main"]
 
@@ -39,6 +40,8 @@ def main() -> None:
     try:
         order = order_from(pipe.recv)
         links = _open_links(order, clock)
+        supplies = Supplies(order, clock)
+        supplies.prepare()
     except EOFError:
         return
     except Exception as error:  # whatever it is, the run must not start without a guardian
@@ -47,7 +50,7 @@ def main() -> None:
         return
     with contextlib.suppress(OSError):  # a runner that died meanwhile has moved nothing, and is found dead below
         pipe.sendall(b"ready\n")
-    _Watch(order, links, clock, pipe, pidfd).go()
+    _Watch(order=order, links=links, supplies=supplies, clock=clock, pipe=pipe, pidfd=pidfd).go()
 
 
 def _open_links(order: Order, clock: SystemClock) -> Mapping[str, Link]:
@@ -64,10 +67,18 @@ class _Watch:
     """What one guardian knows of its runner."""
 
     def __init__(
-        self, order: Order, links: Mapping[str, Link], clock: SystemClock, pipe: socket.socket, pidfd: int
+        self,
+        *,
+        order: Order,
+        links: Mapping[str, Link],
+        supplies: Supplies,
+        clock: SystemClock,
+        pipe: socket.socket,
+        pidfd: int,
     ) -> None:
         self._order = order
         self._links = links
+        self._supplies = supplies
         self._clock = clock
         self._pipe = pipe
         self._pidfd = pidfd
@@ -144,7 +155,9 @@ class _Watch:
             self._clock,
             return_order=self._return_order,
             shall_be_off=self._shall_be_off,
+            supplies=self._supplies,
         )
+        self._supplies.close()
         # The board is safe: from here on it may take its time.
         from cornerrun.run.guardian_record import keep, story
 

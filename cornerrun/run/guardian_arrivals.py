@@ -5,12 +5,24 @@ from collections.abc import Mapping
 from cornerrun.bench.pmbus.delays import Delays
 from cornerrun.bench.pmbus.profile import load_profile
 from cornerrun.bench.ports import RailPower, Setpoint, Telemetry
+from cornerrun.plan.bench_file import SIMULATED, BenchFile
 from cornerrun.plan.model import NOMINAL, Plan, Rail
 from cornerrun.run.guardian_order import Arrival
 
-__all__ = ["arrival", "arrivals", "delays"]
+__all__ = ["arrival", "arrivals", "delays", "reachable_links", "reachable_supplies"]
 
 _WORDS = 2.0  # chosen: how far a word may lie from where two setpoints say that its voltage lies
+
+
+def reachable_links(bench_file: BenchFile) -> Mapping[str, str]:
+    """Tell the buses that another process can reach, by name: all but those simulated inside this one."""
+    return {bus.name: bus.link for bus in bench_file.buses.values() if bus.link != SIMULATED}
+
+
+def reachable_supplies(plan: Plan, bench_file: BenchFile) -> tuple[str, ...]:
+    """Tell the supplies that make rails of a plan and that another process can reach."""
+    names = dict.fromkeys(rail.output.supply for rail in plan.rails if rail.output is not None)
+    return tuple(name for name in names if bench_file.instruments[name].simulated_as is None)
 
 
 def delays(plan: Plan) -> Mapping[tuple[str, int], Delays]:
@@ -23,7 +35,7 @@ def delays(plan: Plan) -> Mapping[tuple[str, int], Delays]:
 
 def arrivals(plan: Plan, power: RailPower) -> tuple[Arrival, ...]:
     """Read every commanded rail, at nominal, and tell which words of READ_VOUT shall count as nominal later."""
-    rails = [rail for rail in plan.commanded_rails if rail.name in power.scan_s and len(rail.levels) > 1]
+    rails = [rail for rail in plan.commanded_rails if rail.power is not None and len(rail.levels) > 1]
     found = []
     for rail, reading in zip(rails, power.read([rail.name for rail in rails]), strict=True):
         other = next(level for level in rail.levels if level != NOMINAL)

@@ -9,6 +9,7 @@ from cornerrun.bench.restore import RestoreFailure, replay, verify
 from cornerrun.clock import Clock
 from cornerrun.results.records import EndState
 from cornerrun.run.guardian_order import Order
+from cornerrun.run.guardian_supplies import Supplies
 
 __all__ = ["Deed", "make_safe"]
 
@@ -25,6 +26,7 @@ class Deed:
 
     end_state: EndState
     why: str
+    supplies: tuple[str, ...]
     verified: int
     written: int
     began_s: float
@@ -32,35 +34,52 @@ class Deed:
 
 
 def make_safe(
-    order: Order, links: Mapping[str, Link], clock: Clock, *, return_order: _Bursts, shall_be_off: str = ""
+    order: Order,
+    links: Mapping[str, Link],
+    clock: Clock,
+    *,
+    return_order: _Bursts,
+    shall_be_off: str = "",
+    supplies: Supplies | None = None,
 ) -> Deed:
     """Bring the board to nominal, or to off where that fails or where the runner was on its way there. Never raises.
 
     ``return_order`` is that of the step under way. ``shall_be_off`` says why the runner was turning rails off.
     """
     began_s = clock.now_s()
+    made = supplies or Supplies(order, clock)
     why, done = shall_be_off, (0, 0)
     if not why:
         try:
-            why, done = _to_nominal(order, links, clock, return_order)
+            why, done = _to_nominal(order, links, clock, return_order, made)
         except Exception as error:  # a bug here is no reason to leave rails where they are
             why = f"internal error: {type(error).__name__}: {error}"
         if not why:
-            return _deed(EndState.NOMINAL, "", done, began_s, clock)
-    failed = _off(order, links, clock)
+            return _deed(order, EndState.NOMINAL, "", done, began_s, clock)
+    failed = _off(order, links, clock, made)
     if failed:
         told = f"{why}; not off: {'; '.join(failed)}; remove the input power by hand"
-        return _deed(EndState.UNKNOWN, told, done, began_s, clock)
-    return _deed(EndState.OFF, why, done, began_s, clock)
+        return _deed(order, EndState.UNKNOWN, told, done, began_s, clock)
+    return _deed(order, EndState.OFF, why, done, began_s, clock)
 
 
-def _deed(state: EndState, why: str, done: tuple[int, int], began_s: float, clock: Clock) -> Deed:
+def _deed(  # noqa: PLR0917 - its fields, in their order
+    order: Order, state: EndState, why: str, done: tuple[int, int], began_s: float, clock: Clock
+) -> Deed:
     verified, written = done
-    return Deed(end_state=state, why=why, verified=verified, written=written, began_s=began_s, safe_s=clock.now_s())
+    return Deed(
+        end_state=state,
+        why=why,
+        supplies=order.supplies,
+        verified=verified,
+        written=written,
+        began_s=began_s,
+        safe_s=clock.now_s(),
+    )
 
 
 def _to_nominal(
-    order: Order, links: Mapping[str, Link], clock: Clock, return_order: _Bursts
+    order: Order, links: Mapping[str, Link], clock: Clock, return_order: _Bursts, supplies: Supplies
 ) -> tuple[str, tuple[int, int]]:
     """Return why the board is not at nominal, nothing if it is; and how many registers were verified and written."""
     writes = order.recipe.writes
@@ -74,6 +93,7 @@ def _to_nominal(
         restored = replay(writes, links, clock=clock, delays=order.delays)
         written += restored.written
         failures = list(map(str, restored.failures)) or _late(order, links, clock, None)
+        failures += supplies.bring_back()
         if not failures:
             failures = _verified_twice(order, links, clock)
         if not failures:
@@ -123,14 +143,14 @@ def _verified_twice(order: Order, links: Mapping[str, Link], clock: Clock) -> li
     return _late(order, links, clock, None)
 
 
-def _off(order: Order, links: Mapping[str, Link], clock: Clock) -> tuple[str, ...]:
-    failed: tuple[str, ...] = ("nothing was tried",)
+def _off(order: Order, links: Mapping[str, Link], clock: Clock, supplies: Supplies) -> Sequence[str]:
+    failed: Sequence[str] = ("nothing was tried",)
     for pause_s in _PAUSES_TO_OFF_S:
         clock.sleep_until(clock.now_s() + pause_s, interruptible=False)
         try:
-            failed = turn_off(order.recipe.writes, links, clock, order.delays)
+            failed = [*turn_off(order.recipe.writes, links, clock, order.delays), *supplies.turn_off()]
         except Exception as error:
-            failed = (f"internal error: {type(error).__name__}: {error}",)
+            failed = [f"internal error: {type(error).__name__}: {error}"]
         if not failed:
             break
     return failed

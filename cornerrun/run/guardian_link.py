@@ -10,17 +10,18 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
+from dataclasses import replace
 from types import TracebackType
 from typing import Any, TypeVar, cast
 
-from cornerrun.bench.ports import BenchPorts, RestoreRecipe
+from cornerrun.bench.ports import Baseline, BenchPorts, RestoreRecipe
 from cornerrun.clock import SystemClock
 from cornerrun.corners.model import Step
 from cornerrun.errors import BenchError
 from cornerrun.plan.bench_file import BenchFile
 from cornerrun.plan.model import Plan
 from cornerrun.results.records import Intent, VisitRecord
-from cornerrun.run.guardian_arrivals import arrivals, delays
+from cornerrun.run.guardian_arrivals import arrivals, delays, reachable_links, reachable_supplies
 from cornerrun.run.guardian_order import Order, order_to_bytes
 from cornerrun.run.guardian_signs import AT_REST, BEAT_S
 
@@ -84,14 +85,17 @@ class GuardianLink:
             theirs.close()
             os.close(pidfd)
 
-    def answer_for(self, recipe: RestoreRecipe, store: str) -> None:
+    def answer_for(self, recipe: RestoreRecipe, baseline: Baseline, store: str) -> None:
         """Hand over the way back, and wait until the guardian is ready. BenchError if it is not.
 
         ``store`` is what opens the store again (`Store.address`); empty where nothing is kept.
         """
         assert self._pipe is not None
+        links = reachable_links(self._bench_file)
         order = Order(
-            recipe=recipe,
+            recipe=replace(recipe, links=links, writes=tuple(write for write in recipe.writes if write.bus in links)),
+            baseline=baseline,
+            supplies=reachable_supplies(self._plan, self._bench_file),
             plan=self._plan,
             bench_file=self._bench_file,
             store=store,

@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
 from cornerrun.bench.pmbus.delays import Delays
-from cornerrun.bench.ports import RestoreRecipe
+from cornerrun.bench.ports import Baseline, RestoreRecipe
 from cornerrun.plan.bench_file import BenchFile
 from cornerrun.plan.model import Plan
 
@@ -29,14 +29,17 @@ class Arrival:
 class Order:
     """All that the guardian knows of a run. ``store`` is what opens the store again; empty: nothing is kept.
 
-    ``plan`` and ``bench_file`` are there for the constructors of links. ``delays`` go by bus and address. Rails without
-    an arrival are verified by their registers only.
+    ``recipe`` has the buses that another process can reach; ``supplies`` are those that make rails and can be reached,
+    brought back from the ``baseline``. ``plan`` and ``bench_file`` are for constructors of drivers. ``delays``
+    go by bus and address. Rails without an arrival are verified by their registers only.
     """
 
     recipe: RestoreRecipe
     plan: Plan
     bench_file: BenchFile
     store: str
+    baseline: Baseline
+    supplies: tuple[str, ...] = ()
     delays: Mapping[tuple[str, int], Delays] = field(default_factory=dict)
     arrivals: tuple[Arrival, ...] = ()
 

@@ -18,7 +18,12 @@ __all__ = ["keep", "story"]
 def story(deed: Deed, *, lost: str, doing: str, after_s: float) -> str:
     """Say what happened, in one line: ``after_s`` is from the last sign of life to the safe state."""
     if deed.end_state is EndState.NOMINAL:
-        done = f"{deed.written} registers written, {deed.verified} verified twice"
+        done = ", ".join(
+            [
+                *([f"{deed.written} registers written, {deed.verified} verified twice"] if deed.verified else []),
+                *(f"supply {name} restored" for name in deed.supplies),
+            ]
+        )
         end = f"the board was at nominal {after_s:.2f} s after its last sign of life ({done})"
     elif deed.end_state is EndState.OFF:
         end = f"every rail was turned off {after_s:.2f} s after its last sign of life: {deed.why}"

@@ -135,7 +135,7 @@ def run_plan(  # noqa: PLR0917 - the order in which they come to be
             keep_proof=partial(store.add_proof, run.run_id),
             resumed=resumed,
         )
-        guardian.answer_for(recipe, store.address)
+        guardian.answer_for(recipe, baseline, store.address)
         configuration = Configuration(
             plan=plan,
             read=bench.snapshot,

@@ -105,3 +105,19 @@ def test_learning_how_rails_settle_is_guarded_too(cornerrun, start, tcp_bench):
 
 def sockets_of(pid: int) -> int:
     return sum(str(fd.readlink()).startswith("socket:") for fd in Path(f"/proc/{pid}/fd").iterdir())
+
+
+def test_rails_that_supplies_make_are_brought_back_too(cornerrun, start, desk):
+    bench_path = desk / "fed.yaml"
+    start("simulate", "supplied_bench.yaml", "--write", bench_path)
+    deadline_s = time.monotonic() + 30
+    while not bench_path.exists():
+        assert time.monotonic() < deadline_s
+        time.sleep(0.02)
+    process = start("run", "supplied.yaml", "--serial", "1", "--no-workbook", "--bench", bench_path)
+    wait_until_moved(process)
+    process.kill()
+    process.wait()
+    assert "supply FEED_A restored, supply FEED_B restored" in process.stderr.read()
+    assert cornerrun("measure", "supplied.yaml", "--bench", bench_path).code == 0
+    assert cornerrun("runs", "--json").data[0]["end_state"] == "nominal"

@@ -57,6 +57,7 @@ class LostBoard:
             plan=self.plan,
             bench_file=self.bench_file,
             store="",
+            baseline=self.baseline,
             delays=delays(self.plan),
             arrivals=arrivals(self.plan, self.bench.power),
         )

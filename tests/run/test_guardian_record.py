@@ -19,7 +19,7 @@ from cornerrun.run.guardian_record import keep, story
 sys.path.insert(0, str(Path(__file__).parents[1] / "results"))
 from run_example import a_run
 
-SAFE = Deed(end_state=EndState.NOMINAL, why="", verified=71, written=6, began_s=1.0, safe_s=1.2)
+SAFE = Deed(end_state=EndState.NOMINAL, why="", supplies=(), verified=71, written=6, began_s=1.0, safe_s=1.2)
 OFF = replace(SAFE, end_state=EndState.OFF, why="off when the run was lost: VDDQ")
 
 
@@ -51,6 +51,8 @@ def test_a_story_says_what_was_lost_and_where_the_board_is():
         "the guardian took over: the runner's process ended, while in phase 'move'; the board was at nominal 0.21 s "
         "after its last sign of life (6 registers written, 71 verified twice)"
     )
+    fed = replace(SAFE, supplies=("FEED_A",), verified=0)
+    assert story(fed, lost="x", doing="y", after_s=1.0).endswith("(supply FEED_A restored)")
     assert "every rail was turned off 1.00 s" in story(OFF, lost="x", doing="y", after_s=1.0)
     unknown = replace(OFF, end_state=EndState.UNKNOWN, why="not off; remove the input power by hand")
     assert "remove the input power by hand" in story(unknown, lost="x", doing="y", after_s=1.0)
