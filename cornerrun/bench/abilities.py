@@ -6,7 +6,7 @@ from typing import Protocol, runtime_checkable
 from cornerrun.bench.ports import Note
 from cornerrun.plan.bench_file import ReferenceChannel
 
-__all__ = ["Closes", "ReadsReferences", "ReferenceReading", "TakesNotes"]
+__all__ = ["Closes", "ReadsReferences", "ReferenceReading", "TakesNotes", "WaitsForAPerson"]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -41,4 +41,13 @@ class Closes(Protocol):
 
     def close(self) -> None:
         """Give it back; moves nothing."""
+        ...
+
+
+@runtime_checkable
+class WaitsForAPerson(Protocol):
+    """A meter that needs a person before it can be fetched; whoever waits polls it and watches the rails meanwhile."""
+
+    def is_ready(self) -> bool:
+        """Whether all readings are there; InstrumentError if they will not come."""
         ...

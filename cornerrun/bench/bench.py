@@ -8,6 +8,7 @@ from functools import partial
 from typing import TYPE_CHECKING
 
 from cornerrun.bench.abilities import Closes, TakesNotes
+from cornerrun.bench.by_hand.person import Person
 from cornerrun.bench.combined import CombinedPower, PowerDriver
 from cornerrun.bench.guard import Guard
 from cornerrun.bench.patience import patient
@@ -55,12 +56,18 @@ def bench_identity(bench_file: BenchFile) -> str:
 
 
 def open_bench(
-    plan: Plan, bench_file: BenchFile, clock: Clock, *, seed: int | None = None, serial: str | None = None
+    plan: Plan,
+    bench_file: BenchFile,
+    clock: Clock,
+    *,
+    seed: int | None = None,
+    serial: str | None = None,
+    person: Person | None = None,
 ) -> BenchPorts:
     """Open every link and instrument of a bench; what is open already is closed if one cannot be.
 
     ``seed`` replaces that of the simulation file, ``serial`` says which unit of its population is on the bench.
-    Nothing is sent that changes a device.
+    ``person`` is asked for what is done by hand. Nothing is sent that changes a device.
 
     Raises:
         PlanError: the files do not fit each other.
@@ -69,7 +76,7 @@ def open_bench(
     """
     with ExitStack() as opened:
         simulation = simulation_of(bench_file, clock, seed=seed, serial=serial)
-        surroundings = Surroundings(plan=plan, bench_file=bench_file, clock=clock, simulation=simulation)
+        surroundings = Surroundings(plan=plan, bench_file=bench_file, clock=clock, simulation=simulation, person=person)
         guard = Guard(with_proof_levels(plan))
         drivers, links = _power(surroundings, guard, opened)
         meter = _meter(surroundings, opened)

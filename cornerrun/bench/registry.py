@@ -12,6 +12,7 @@ from importlib import import_module
 from importlib.metadata import entry_points
 from typing import Any, Protocol
 
+from cornerrun.bench.by_hand.person import Person
 from cornerrun.bench.combined import PowerDriver
 from cornerrun.bench.guard import Guard
 from cornerrun.bench.pmbus.link import Link
@@ -39,11 +40,12 @@ _GROUP = "cornerrun.drivers"
 
 @dataclass(frozen=True, kw_only=True)
 class Surroundings:
-    """What a driver may need besides its own lines of the bench file; ``simulation`` is None on hardware.
+    """What a driver may need besides its own lines of the bench file.
 
-    ``sense`` reads the temperature that a rail's own device tells, in degrees Celsius, None where it tells none.
-    ``simulation`` is a `cornerrun.bench.simulated.bench.SimulatedBench`; it is typed Any so that hardware benches do
-    not import the physics.
+    ``simulation`` is a `cornerrun.bench.simulated.bench.SimulatedBench`, None on hardware; it is typed Any so that
+    hardware benches do not import the physics. ``sense`` reads the temperature that a rail's own device tells, in
+    degrees Celsius, None where it tells none. ``person`` is asked where something is done by hand; None where nobody
+    shall be.
     """
 
     plan: Plan
@@ -51,6 +53,7 @@ class Surroundings:
     clock: Clock
     simulation: Any
     sense: Callable[[str], float | None] = lambda _: None
+    person: Person | None = None
 
 
 class BuildLink(Protocol):
@@ -99,6 +102,9 @@ _BUILT_IN: Mapping[str, str] = {
     "link:i2c": "cornerrun.bench.opening:open_i2c_link",
     "meter:scpi-meter": "cornerrun.bench.opening:open_scpi_meter",
     "supply:scpi-supply": "cornerrun.bench.opening:open_scpi_supply",
+    "meter:hand-probe": "cornerrun.bench.by_hand.opening:open_hand_probe",
+    "meter:hand-meter": "cornerrun.bench.by_hand.opening:open_hand_meter",
+    "condition:by-hand": "cornerrun.bench.by_hand.opening:open_hand_setting",
     "condition:scpi": "cornerrun.bench.opening:open_scpi_condition",
     "condition:simulated": "cornerrun.bench.opening:open_simulated_condition",
 }

@@ -27,6 +27,7 @@ __all__ = [
     "bench_option",
     "json_option",
     "limits_option",
+    "no_input_option",
     "open_store",
     "operator_name",
     "plan_argument",
@@ -50,6 +51,11 @@ limits_option = click.option(
     help="Limits file; plans only tighten.",
 )
 json_option = click.option("--json", "as_json", is_flag=True, help="Write JSON to stdout.")
+no_input_option = click.option(
+    "--no-input",
+    is_flag=True,
+    help="Ask nobody to set or probe anything by hand: refuse instead.",
+)
 real_time_option = click.option(
     "--real-time", is_flag=True, help="Let a simulated bench take the time that a real one would."
 )
@@ -119,12 +125,15 @@ def at_bench(
     real_time: bool,
     seed: int | None = None,
     serial: str | None = None,
+    no_input: bool = False,
 ) -> Iterator[AtBench]:
     """Hold and open a bench while the block runs.
 
-    A bench simulated in this process runs on a clock of its own, at full speed, unless ``real_time``.
+    A bench simulated in this process runs on a clock of its own, at full speed, unless ``real_time``. With ``no_input``
+    nobody is asked to do anything by hand.
     """
     from cornerrun.bench.bench import bench_identity, is_private, open_bench
+    from cornerrun.bench.by_hand.person import Terminal
     from cornerrun.bench.lock import hold_bench
     from cornerrun.clock import ManualClock, SystemClock
     from cornerrun.run.guarded import guardian_of
@@ -136,7 +145,8 @@ def at_bench(
         if not private:
             # A bench inside this process is nobody else's.
             lock_fd = stack.enter_context(hold_bench(bench_identity(bench_file), purpose=purpose))
-        ports = open_bench(plan, bench_file, clock, seed=seed, serial=serial)
+        person = None if no_input else Terminal()
+        ports = open_bench(plan, bench_file, clock, seed=seed, serial=serial, person=person)
         stack.callback(ports.close)
         guardian = guardian_of(plan, bench_file, ports, clock, lock_fd=lock_fd)
         yield AtBench(plan=plan, bench_file=bench_file, ports=ports, clock=clock, guardian=guardian)

@@ -10,6 +10,7 @@ from cornerrun.cli.common import (
     at_bench,
     bench_option,
     limits_option,
+    no_input_option,
     open_store,
     operator_name,
     plan_argument,
@@ -31,6 +32,7 @@ from cornerrun.units import Kind, quantity
 @click.option("--operator", metavar="NAME", help="Who holds it; the login name unless given.")
 @store_options
 @real_time_option
+@no_input_option
 def command(
     *,
     plan_path: Path,
@@ -43,6 +45,7 @@ def command(
     results_dir: Path,
     store_url: str | None,
     real_time: bool,
+    no_input: bool,
 ) -> int:
     """Go to CORNER of PLAN, hold it, then go back to nominal. Ctrl-C ends the hold early.
 
@@ -70,7 +73,13 @@ def command(
         above_s = dict.fromkeys(above_nominal(plan, found[0].by_rail()), hold_s)
         refuse_over_stress(plan, serial, store.stress(serial, datetime.now(UTC)), above_s)
         with (
-            at_bench(plan, bench_file, purpose=f"hold of {corner!r} on {serial}", real_time=real_time) as bench,
+            at_bench(
+                plan,
+                bench_file,
+                purpose=f"hold of {corner!r} on {serial}",
+                real_time=real_time,
+                no_input=no_input,
+            ) as bench,
             listening(sys.stderr) as listener,
         ):
             end = go_to(

@@ -9,6 +9,7 @@ from cornerrun.cli.common import (
     at_bench,
     bench_option,
     json_option,
+    no_input_option,
     plan_argument,
     print_json,
     read_files,
@@ -25,8 +26,9 @@ if TYPE_CHECKING:
 @plan_argument
 @bench_option
 @real_time_option
+@no_input_option
 @json_option
-def command(*, plan_path: Path, bench_path: Path | None, real_time: bool, as_json: bool) -> int:
+def command(*, plan_path: Path, bench_path: Path | None, real_time: bool, no_input: bool, as_json: bool) -> int:
     """Read every rail once, by telemetry and by the reference meter; move nothing.
 
     Exit 1 if a rail is not near the plan's nominal.
@@ -35,7 +37,9 @@ def command(*, plan_path: Path, bench_path: Path | None, real_time: bool, as_jso
     from cornerrun.run.hold import measure
 
     plan, bench_file = read_files(plan_path, bench_path)
-    with at_bench(plan, bench_file, purpose=f"measuring for {plan_path}", real_time=real_time) as bench:
+    with at_bench(
+        plan, bench_file, purpose=f"measuring for {plan_path}", real_time=real_time, no_input=no_input
+    ) as bench:
         readings = measure(plan, bench_file, bench.ports, bench.clock)
     if as_json:
         print_json([_as_data(reading) for reading in readings])

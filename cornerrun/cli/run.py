@@ -13,6 +13,7 @@ from cornerrun.cli.common import (
     bench_option,
     json_option,
     limits_option,
+    no_input_option,
     open_store,
     operator_name,
     plan_argument,
@@ -47,6 +48,7 @@ from cornerrun.errors import EXIT_PASS, UsageError
 @click.option("--seed", type=int, help="Seed of the simulated bench, of the checks' draws and of a drawn order.")
 @store_options
 @real_time_option
+@no_input_option
 @click.option("--no-workbook", is_flag=True, help="Keep the run in the store only: no workbook, no page.")
 @json_option
 def command(
@@ -65,6 +67,7 @@ def command(
     results_dir: Path,
     store_url: str | None,
     real_time: bool,
+    no_input: bool,
     no_workbook: bool,
     as_json: bool,
 ) -> int:
@@ -112,7 +115,15 @@ def command(
         refuse_over_stress(plan, serial, store.stress(serial, datetime.now(UTC)) if above_s else (), above_s)
         purpose = f"run of {plan_path} on {serial}"
         with (
-            at_bench(plan, bench_file, purpose=purpose, real_time=real_time, seed=seed, serial=serial) as bench,
+            at_bench(
+                plan,
+                bench_file,
+                purpose=purpose,
+                real_time=real_time,
+                seed=seed,
+                serial=serial,
+                no_input=no_input,
+            ) as bench,
             CheckRunner(
                 checks=plan.checks, directory=plan.directory, clock=bench.clock, criterion=plan.criteria.checks
             ) as checks,

@@ -3,6 +3,7 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from cornerrun.bench.abilities import WaitsForAPerson
 from cornerrun.bench.ports import MeterReading, RailPower, Telemetry, Voltmeter
 from cornerrun.clock import Clock
 from cornerrun.plan.model import Plan, Rail
@@ -13,6 +14,8 @@ from cornerrun.run.trouble import Alarmed
 from cornerrun.units import Kind, show
 
 __all__ = ["Measured", "Measurer"]
+
+_PERSON_S = 0.2  # chosen: between two looks whether a person has answered; the rails are watched meanwhile
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -76,6 +79,8 @@ class Measurer:
         if self._meter is None or done_s is None:
             return {}
         self._supervisor.wait_until(done_s)
+        while isinstance(self._meter, WaitsForAPerson) and not self._meter.is_ready():
+            self._supervisor.wait_until(self._clock.now_s() + _PERSON_S)
         return {reading.rail: reading for reading in self._meter.fetch()}
 
     def _again(self, rails: Sequence[str]) -> dict[str, MeterReading]:
