@@ -7,7 +7,7 @@ import numpy as np
 
 from cornerrun.corners.tuples import Ints
 
-__all__ = ["bush", "fewest_two_level", "kleitman_spencer", "prime_power", "roux", "sperner", "squared"]
+__all__ = ["bush", "fewest_two_level", "field_tables", "kleitman_spencer", "prime_power", "roux", "sperner", "squared"]
 
 
 def fewest_two_level(factors: int) -> int:
@@ -82,7 +82,7 @@ def bush(levels: int, strength: int) -> Ints:
     strength`` rows, every tuple exactly once (Bush, Annals of Mathematical Statistics 23, 1952). ``levels`` must be a
     power of a prime, not below ``strength``.
     """
-    add, times = _field(levels)
+    add, times = field_tables(levels)
     coefficients = np.array(list(product(range(levels), repeat=strength)), dtype=np.int64)
     columns = [coefficients[:, 0]]
     for point in range(levels):
@@ -124,7 +124,7 @@ def roux(factors: int, rng: np.random.Generator) -> Ints:
     return np.vstack([np.hstack([three, three]), np.hstack([two, 1 - two])])[:, :factors]
 
 
-def _field(order: int) -> tuple[Ints, Ints]:
+def field_tables(order: int) -> tuple[Ints, Ints]:
     """Build the addition and multiplication tables of the field with ``order`` elements."""
     split = prime_power(order)
     assert split is not None

@@ -13,6 +13,7 @@ from cornerrun.corners.factors import Factors
 from cornerrun.corners.model import ConditionLevel, Corner, NotRunnable, RailLevel, Selection
 from cornerrun.corners.names import conditions_suffix, level_name
 from cornerrun.corners.relations import Passage
+from cornerrun.corners.screened import screened
 from cornerrun.corners.trim import TRIM, sweeps
 from cornerrun.errors import PlanError
 from cornerrun.plan.model import (
@@ -23,6 +24,7 @@ from cornerrun.plan.model import (
     NamedCorner,
     Plan,
     Scheme,
+    Screening,
     SingleRail,
 )
 
@@ -69,7 +71,7 @@ class _Selector:
         self._places: dict[_Key, list[Mapping[str, str]]] = {}
         self._refused: dict[tuple[str, str], NotRunnable] = {}
         self._taken: set[str] = set()
-        self._coverings = 0
+        self._coverings = self._screenings = 0
 
     def selection(self) -> Selection:
         for scheme in self._plan.corners.schemes:
@@ -98,6 +100,8 @@ class _Selector:
                 yield self._named(scheme)
             case Covering():
                 yield from self._covering(scheme)
+            case Screening():
+                yield from self._screening(scheme)
 
     def _all_rails(self, scheme: AllRails) -> Iterator[_Wish]:
         for level in scheme.levels:
@@ -176,6 +180,15 @@ class _Selector:
                 self._coverings += 1
                 names[key] = f"covering {self._coverings}"
             yield _Wish(name=names[key], scheme=scheme.kind, levels=rails, at=at, copy=copy)
+
+    def _screening(self, scheme: Screening) -> Iterator[_Wish]:
+        axes = screened(self._factors, scheme)
+        if not axes:
+            reason = f"no rail has a level of {', '.join(scheme.levels)}"
+            yield _Wish(name="screening", scheme=scheme.kind, levels={}, reason=reason)
+        for levels in axes:
+            self._screenings += 1
+            yield _Wish(name=f"screening {self._screenings}", scheme=scheme.kind, levels=levels)
 
     def _named(self, scheme: NamedCorner) -> _Wish:
         levels: dict[str, str] = {}

@@ -33,6 +33,7 @@ from cornerrun.plan.model import (
     Relation,
     Scheme,
     Screen,
+    Screening,
     Settle,
     SingleRail,
     Source,
@@ -178,6 +179,14 @@ def _scheme(file: SchemeFile, groups: Mapping[str, tuple[str, ...]]) -> Scheme:
             together=tuple(groups[name] for name in covering.together or ()),
             conditions=covering.conditions or (),
             include=tuple(spelled_out(row, groups) for row in covering.include),
+        )
+    if file.screening is not None:
+        design = file.screening
+        return Screening(
+            levels=(design.levels[0], design.levels[1]),
+            rails=None if design.rails is None else rails(design.rails),
+            resolution=None if design.design == "plackett-burman" else design.resolution or 4,
+            fold_over=design.fold_over,
         )
     return NamedCorner(name=file.name or "", levels=spelled_out(file.levels or {}, groups))
 

@@ -8,7 +8,15 @@ from pydantic_core import CoreSchema
 
 from cornerrun.plan.fields import FileModel, Name, Ratio, Whole, refusal
 
-__all__ = ["ControlPointsFile", "CornersFile", "CoveringFile", "FactorialFile", "SchemeFile", "SingleRailFile"]
+__all__ = [
+    "ControlPointsFile",
+    "CornersFile",
+    "CoveringFile",
+    "FactorialFile",
+    "SchemeFile",
+    "ScreeningFile",
+    "SingleRailFile",
+]
 
 _Levels = Annotated[tuple[Name, ...], Field(min_length=1)]
 _Rails = Annotated[tuple[Name, ...], Field(min_length=1)]
@@ -59,13 +67,30 @@ class CoveringFile(FileModel):
     include: tuple[Annotated[dict[Name, Name], Field(min_length=1)], ...] = ()
 
 
+class ScreeningFile(FileModel):
+    """A screening design over rails at two levels: main effects from few corners."""
+
+    levels: Annotated[tuple[Name, ...], Field(min_length=2, max_length=2)] = Field(examples=["[low, high]"])
+    rails: _Rails | None = None
+    design: Literal["plackett-burman", "fractional factorial"] = "plackett-burman"
+    resolution: Annotated[Whole, Field(ge=3, le=5)] | None = None
+    fold_over: bool = False
+
+    @model_validator(mode="after")
+    def _resolved(self) -> "ScreeningFile":
+        if self.resolution is not None and self.design != "fractional factorial":
+            raise refusal("'resolution' belongs to a fractional factorial", "add 'design: fractional factorial'")
+        return self
+
+
 class SchemeFile(FileModel):
-    """One scheme; exactly one of the four kinds, or a named corner with its levels."""
+    """One scheme; exactly one of the five kinds, or a named corner with its levels."""
 
     all_rails: _Levels | None = None
     single_rail: SingleRailFile | None = None
     full_factorial: FactorialFile | None = None
     covering: CoveringFile | None = None
+    screening: ScreeningFile | None = None
     name: Name | None = None
     levels: Annotated[dict[Name, Name], Field(min_length=1)] | None = None
 
@@ -73,7 +98,7 @@ class SchemeFile(FileModel):
     def _one_kind(self) -> "SchemeFile":
         kinds = [
             kind
-            for kind in ("all_rails", "single_rail", "full_factorial", "covering")
+            for kind in ("all_rails", "single_rail", "full_factorial", "covering", "screening")
             if getattr(self, kind) is not None
         ]
         named = [key for key in ("name", "levels") if getattr(self, key) is not None]

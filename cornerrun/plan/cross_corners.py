@@ -76,6 +76,7 @@ def _sweeps(scheme: SchemeFile) -> Iterable[tuple[str, tuple[tuple[str, ...], tu
         ("single_rail", scheme.single_rail),
         ("full_factorial", scheme.full_factorial),
         ("covering", scheme.covering),
+        ("screening", scheme.screening),
     ):
         if part is not None:
             yield key, (part.levels, part.rails)

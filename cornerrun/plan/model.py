@@ -39,6 +39,7 @@ __all__ = [
     "Relation",
     "Scheme",
     "Screen",
+    "Screening",
     "Settle",
     "SingleRail",
     "Source",
@@ -261,6 +262,21 @@ class Covering:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class Screening:
+    """A screening design over rails at two levels, the first standing for -1: main effects from few corners.
+
+    ``resolution`` chooses a fractional factorial of that resolution, None a Plackett-Burman design. ``fold_over`` adds
+    every corner with its levels swapped.
+    """
+
+    levels: tuple[str, str]
+    rails: tuple[str, ...] | None = None
+    resolution: int | None = None
+    fold_over: bool = False
+    kind: Literal["screening"] = "screening"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class NamedCorner:
     """One corner spelled out; rails not named are nominal. Groups are already spelled out as their members."""
 
@@ -269,7 +285,7 @@ class NamedCorner:
     kind: Literal["named"] = "named"
 
 
-Scheme = AllRails | SingleRail | FullFactorial | Covering | NamedCorner
+Scheme = AllRails | SingleRail | FullFactorial | Covering | Screening | NamedCorner
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -11,6 +11,7 @@ from cornerrun.plan.model import (
     FullFactorial,
     NamedCorner,
     Screen,
+    Screening,
     SingleRail,
     SupplyOutput,
     Tracks,
@@ -880,6 +881,39 @@ def test_a_covering_scheme_that_names_what_is_not_there_is_refused(
 ) -> None:
     path = tmp_path / "plan.yaml"
     text = plan_text.replace("schemes:\n", f"schemes:\n    - {{covering: {{levels: [high, low], {keys}}}}}\n")
+    path.write_text(text, encoding="utf-8")
+    with pytest.raises(PlanProblems) as caught:
+        load_plan(path)
+    assert said in str(caught.value)
+
+
+def test_a_screening_scheme_says_its_design(tmp_path: Path, plan_text: str) -> None:
+    schemes = (
+        "    - {screening: {levels: [low, high], rails: [logic, IO], fold_over: true}}\n"
+        "    - {screening: {levels: [low, high], design: fractional factorial}}\n"
+    )
+    path = tmp_path / "plan.yaml"
+    path.write_text(plan_text.replace("schemes:\n", f"schemes:\n{schemes}"), encoding="utf-8")
+    found = load_plan(path).corners.schemes[:2]
+    assert found == (
+        Screening(levels=("low", "high"), rails=("CORE", "SRAM", "IO"), fold_over=True),
+        Screening(levels=("low", "high"), resolution=4),
+    )
+
+
+@pytest.mark.parametrize(
+    ("keys", "said"),
+    [
+        ("levels: [low]", "levels"),
+        ("levels: [low, high, low7]", "levels"),
+        ("levels: [low, low]", "named twice"),
+        ("levels: [low, high], resolution: 4", "'resolution' belongs to a fractional factorial"),
+        ("levels: [low, high], rails: [VTT]", "follows"),
+    ],
+)
+def test_a_screening_scheme_that_is_none_is_refused(tmp_path: Path, plan_text: str, keys: str, said: str) -> None:
+    path = tmp_path / "plan.yaml"
+    text = plan_text.replace("schemes:\n", f"schemes:\n    - {{screening: {{{keys}}}}}\n")
     path.write_text(text, encoding="utf-8")
     with pytest.raises(PlanProblems) as caught:
         load_plan(path)

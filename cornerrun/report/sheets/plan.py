@@ -13,6 +13,7 @@ from cornerrun.plan.model import (
     Rail,
     Relation,
     Scheme,
+    Screening,
     SingleRail,
 )
 from cornerrun.report.book import Book, Column, Page
@@ -197,6 +198,12 @@ def _scheme_text(scheme: Scheme) -> str:
         case Covering():
             rails = ", ".join(scheme.rails) if scheme.rails else "all rails"
             return f"every combination of {' and '.join(scheme.levels)} of any {scheme.strength} of {rails}"
+        case Screening():
+            rails = ", ".join(scheme.rails) if scheme.rails else "all rails"
+            design = f"fractional factorial, resolution {scheme.resolution}" if scheme.resolution else "Plackett-Burman"
+            return (
+                f"screening of {rails} at {' and '.join(scheme.levels)}: {design}{', folded over' * scheme.fold_over}"
+            )
         case NamedCorner():
             return f"{scheme.name}: " + ", ".join(f"{rail} {level}" for rail, level in scheme.levels.items())
 
