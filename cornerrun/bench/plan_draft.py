@@ -44,7 +44,10 @@ def draft_rails(scan: Scan) -> tuple[DraftRail, ...]:
             reading_v = page.volts("READ_VOUT") or page.asked_v or 0.0
             near = sorted(left, key=lambda channel: abs(left[channel] - reading_v))
             alike = [channel for channel in near if abs(left[channel] - reading_v) <= _ALIKE * reading_v]
-            doubt = f"{', '.join(alike)} read alike" if len(alike) > 1 else ""
+            doubts = [page.doubt] if page.doubt else []
+            if len(alike) > 1:
+                doubts.append(f"{', '.join(alike)} read alike: the wiring proof tells")
+            doubt = "; ".join(doubts)
             rail = alike[0] if alike else f"{name}_{page.page}"
             left.pop(rail, None)
             rails.append(
@@ -155,7 +158,7 @@ def _default_lines(timeout_s: float, scan_s: float, *, is_learned: bool) -> Iter
 
 
 def _rail_lines(rail: DraftRail, learned: Learned | None, scan_s: float, timeout_s: float) -> Iterable[str]:
-    doubt = f" # TODO {rail.doubt}: the wiring proof tells" if rail.doubt else ""
+    doubt = f" # TODO {rail.doubt}" if rail.doubt else ""
     yield f"  - name: {quoted(rail.name)}{doubt}"
     yield f"    nominal: {_volts(rail.nominal_v)}"
     if rail.page is None or rail.device is None:

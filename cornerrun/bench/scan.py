@@ -1,9 +1,10 @@
 """Look at a bench that no plan knows yet: what answers on its buses, and what its meter reads on each channel."""
 
 import dataclasses
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 from cornerrun.bench.bench import simulation_of
@@ -12,7 +13,7 @@ from cornerrun.bench.pmbus.health import CountedLink
 from cornerrun.bench.pmbus.profile import Profile, load_profile
 from cornerrun.bench.registry import Surroundings, link_driver, meter_driver
 from cornerrun.clock import Clock
-from cornerrun.errors import CornerrunError, LinkError
+from cornerrun.errors import BenchError, CornerrunError, LinkError
 from cornerrun.plan.bench_file import BenchFile
 from cornerrun.plan.model import (
     Board,
@@ -27,6 +28,8 @@ from cornerrun.plan.model import (
 )
 
 __all__ = ["Scan", "scan"]
+
+_MOST_FAILED = 3  # chosen: that many in a row are a matter of the bus, not of devices
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -68,15 +71,36 @@ def scan(
                 raw = build(bus, target, surroundings)
                 opened.callback(raw.close)
                 link = CountedLink(raw, name=name, budget_ratio=1.0)
-                for address in chosen:
-                    device = look_at(link, name, address, profile, clock)
-                    if device is not None:
-                        found.append(device)
             except LinkError as error:
                 troubles.append(str(error))
+                continue
+            look = partial(look_at, link, name, profile=profile, clock=clock)
+            found += _look(look, name, chosen, troubles)
         highest_v = max((page.asked_v or 0.0 for device in found for page in device.rails), default=0.0)
         channels_v = _channels(surroundings, highest_v, troubles, opened)
     return Scan(devices=tuple(found), channels_v=channels_v, profile=profile, troubles=tuple(troubles))
+
+
+def _look(
+    look: Callable[[int], FoundDevice | None], bus: str, addresses: Sequence[int], troubles: list[str]
+) -> list[FoundDevice]:
+    """Look at addresses one by one; trouble at one, such as a kernel driver that holds it, does not hide the others."""
+    found, failed = [], 0
+    for address in addresses:
+        try:
+            device = look(address)
+        except BenchError as error:
+            troubles.append(str(error))
+            failed += 1
+            if failed == _MOST_FAILED:
+                troubles.append(f"bus {bus}: {failed} addresses in a row failed; the rest of it was not looked at")
+                break
+            continue
+        failed = 0
+        if device is not None:
+            found.append(device)
+            troubles += device.troubles
+    return found
 
 
 def _channels(

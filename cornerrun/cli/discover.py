@@ -94,6 +94,13 @@ def _work(  # noqa: PLR0917 - the options of the command, in its order
     for trouble in found.troubles:
         click.echo(f"cornerrun: {trouble}", err=True)
     if not any(device.rails for device in found.devices):
+        click.echo("cornerrun: no page was found that makes a voltage, so there is nothing to draft", err=True)
+        return EXIT_BENCH
+    doubts = [page.doubt for device in found.devices for page in device.rails if page.doubt]
+    if learns and doubts:
+        click.echo(
+            "cornerrun: nothing was stepped: see to what can't be believed first, or leave --learn out", err=True
+        )
         return EXIT_BENCH
     learned = _learned(found, bench_file, clock, lock_fd) if learns else None
     if out_path is not None:

@@ -111,3 +111,21 @@ def test_what_a_device_calls_itself_can_not_break_the_draft(desk):
     hostile = 'PM8"}\n# \\ : [x]\t\x01'
     assert json.loads(quoted(hostile)) == hostile
     assert scan(load_bench(desk / "quickstart_bench.yaml"), ManualClock()).troubles == ()
+
+
+def test_nothing_is_stepped_where_a_page_cannot_be_believed(cornerrun, desk):
+    board = desk / "quickstart_board.yaml"
+    text = board.read_text()
+    assert "gain_error: 0.05 %, noise: 0.2 mV" in text
+    board.write_text(text.replace("gain_error: 0.05 %, noise: 0.2 mV", "gain_error: -40 %, noise: 0.2 mV"))
+    found = cornerrun("discover", "quickstart_bench.yaml", "--learn", "--out", "draft.yaml")
+    assert found.code == 3
+    assert "main 0x40 page 2: it asks for 1.2 V and reads 720" in found.err
+    assert "nothing was stepped" in found.err
+    assert not (desk / "draft.yaml").exists()
+
+
+def test_a_bench_without_a_readable_rail_says_why_nothing_was_drafted(cornerrun):
+    found = cornerrun("discover", "quickstart_bench.yaml", "--addresses", "0x22", "--out", "draft.yaml")
+    assert found.code == 3
+    assert "nothing to draft" in found.err

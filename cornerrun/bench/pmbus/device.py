@@ -5,6 +5,7 @@ be missing. A declared register that is not acknowledged when it is needed is a 
 note, and not sent again.
 """
 
+import errno
 import logging
 from collections.abc import Callable, Mapping, Sequence
 
@@ -121,7 +122,7 @@ class ManagedDevice:
         if self.profile.has_page and self.page_found is None:
             (self.page_found,) = self.paged.read(None, (COMMANDS["PAGE"],))
         self._ask_query()
-        texts = identity_texts(self.has, lambda name: self._try(None, COMMANDS[name]), self._wanted)
+        texts = identity_texts(self.has, self._identity_register, self._wanted)
         self._check_identity(texts)
         # Before any page is turned: protection at its highest level stops PAGE too.
         self._check_protection()
@@ -158,6 +159,19 @@ class ManagedDevice:
             except BenchError:
                 _log.debug("%s: WRITE_PROTECT can't be read after a failed write", self.name)
             raise
+
+    def _identity_register(self, name: str) -> bytes | None:
+        """Read a register of identity; None if it is missing, or was never given a text: a block without length."""
+        mark = self._link.mark()
+        try:
+            return self._try(None, COMMANDS[name])
+        except LinkError as error:
+            if error.errno != errno.EPROTO:
+                raise
+            self.paged.read(None, (COMMANDS["STATUS_WORD"],))  # the device itself still answers
+            self._link.set_aside(mark)
+            self.remarks.add("note", f"{self.name}: {name} is a block of no length that SMBus allows; it is left out")
+            return None
 
     def _check_identity(self, texts: Mapping[str, str]) -> None:
         for field, wanted in self._wanted.items():

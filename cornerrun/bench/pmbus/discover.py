@@ -18,6 +18,8 @@ from cornerrun.bench.pmbus.profile import Profile
 from cornerrun.clock import Clock
 from cornerrun.errors import BenchError, FormatError, LinkError
 from cornerrun.plan.model import Device
+from cornerrun.units import Kind as Units
+from cornerrun.units import show
 
 __all__ = ["DEFAULT_ADDRESSES", "FoundDevice", "FoundPage", "look_at", "voltage_registers"]
 
@@ -27,6 +29,8 @@ __all__ = ["DEFAULT_ADDRESSES", "FoundDevice", "FoundPage", "look_at", "voltage_
 _LEFT_OUT = {0x28, 0x61, *range(0x30, 0x38), *range(0x50, 0x58)}
 DEFAULT_ADDRESSES = tuple(address for address in range(0x10, 0x78) if address not in _LEFT_OUT)
 _MOST_PAGES = 32
+_FAR = 0.1  # chosen: no droop, trim or telemetry of a rail that is on is that far off
+_ROUNDING = 0.005  # chosen: a margin register left at nominal may be a code off
 _PLAIN = (Kind.BYTE, Kind.WORD)
 
 
@@ -49,6 +53,23 @@ class FoundPage:
     def is_rail(self) -> bool:
         """Whether the page makes, or could make, a voltage."""
         return bool(self.asked_v and self.asked_v > 0)
+
+    @property
+    def doubt(self) -> str:
+        """What speaks against believing the page's format; empty if nothing does."""
+        asked_v, reads_v = self.asked_v, self.volts("READ_VOUT")
+        if not asked_v or asked_v < 0:
+            return ""
+        if reads_v is not None and abs(reads_v - asked_v) > _FAR * asked_v:
+            return (
+                f"it asks for {show(asked_v, Units.VOLTAGE, digits=4)} and reads "
+                f"{show(reads_v, Units.VOLTAGE, digits=4)}: it is off, or VOUT_MODE is not what its words are "
+                "written in"
+            )
+        high_v, low_v = self.volts("VOUT_MARGIN_HIGH"), self.volts("VOUT_MARGIN_LOW")
+        if (high_v and high_v < asked_v * (1 - _ROUNDING)) or (low_v and low_v > asked_v * (1 + _ROUNDING)):
+            return "its margin registers do not lie on either side of what it asks for; VOUT_MODE may be wrong"
+        return ""
 
     def volts(self, name: str) -> float | None:
         """A voltage register in volts at the output; None if it is not there or can't be read."""
@@ -74,6 +95,21 @@ class FoundDevice:
     shared: Mapping[str, int]
     commands: tuple[str, ...]
     pages: tuple[FoundPage, ...]
+
+    @property
+    def troubles(self) -> tuple[str, ...]:
+        """What could not be read, and what can't be believed."""
+        who = f"{self.bus} 0x{self.address:02X}"
+        found = [f"{who} page {page.page}: {page.trouble}" for page in self.pages if page.trouble]
+        found += [f"{who} page {page.page}: {page.doubt}" for page in self.rails if page.doubt]
+        if not self.pages:
+            found.append(f"{who}: PAGE does not read back what is written to it; is another master on the bus?")
+        if len(self.pages) == _MOST_PAGES:
+            found.append(
+                f"{who}: it takes every PAGE up to {_MOST_PAGES - 1}, as a device does that ignores high bits of it; "
+                "see its data sheet for how many there are, and delete the others"
+            )
+        return tuple(found)
 
     @property
     def rails(self) -> tuple[FoundPage, ...]:
