@@ -95,7 +95,7 @@ def open_scpi_supply(instrument: Instrument, guard: Guard, surroundings: Surroun
     return SupplyPower(
         plan=surroundings.plan,
         name=instrument.name,
-        supply=ScpiSupply(talk=talk, dialect=dialect),
+        supply=ScpiSupply(talk=talk, dialect=dialect, expected=instrument.identity),
         guard=guard,
         clock=surroundings.clock,
     )
@@ -119,7 +119,12 @@ def open_scpi_condition(driver: ConditionDriver, surroundings: Surroundings, /) 
     )
     try:
         return ScpiCondition(
-            talk=talk, dialect=dialect, settings=settings, clock=surroundings.clock, sense=surroundings.sense
+            talk=talk,
+            dialect=dialect,
+            settings=settings,
+            clock=surroundings.clock,
+            sense=surroundings.sense,
+            expected=instrument.identity,
         )
     except PlanError:
         link.close()

@@ -27,7 +27,7 @@ from cornerrun.plan.model import (
     Settle,
 )
 
-__all__ = ["Scan", "scan"]
+__all__ = ["Scan", "plan_of_channels", "scan"]
 
 _MOST_FAILED = 3  # chosen: that many in a row are a matter of the bus, not of devices
 
@@ -62,7 +62,10 @@ def scan(
     troubles: list[str] = []
     with ExitStack() as opened:
         surroundings = Surroundings(
-            plan=_plan(bench_file, 1.0), bench_file=bench_file, clock=clock, simulation=simulation_of(bench_file, clock)
+            plan=plan_of_channels(bench_file, 1.0),
+            bench_file=bench_file,
+            clock=clock,
+            simulation=simulation_of(bench_file, clock),
         )
         for name, bus in bench_file.buses.items():
             chosen = (addresses or {}).get(name, ()) if addresses is not None else bus.addresses or DEFAULT_ADDRESSES
@@ -111,7 +114,7 @@ def _channels(
     if bench_file.meter is None or not bench_file.channels or not highest_v:
         return {}
     try:
-        plan = _plan(bench_file, highest_v)
+        plan = plan_of_channels(bench_file, highest_v)
         meter = meter_driver(bench_file.meter.driver)(bench_file.meter, dataclasses.replace(surroundings, plan=plan))
         opened.callback(meter.close)
         meter.identify()
@@ -122,8 +125,9 @@ def _channels(
         return {}
 
 
-def _plan(bench_file: BenchFile, nominal_v: float) -> Plan:
-    """Make the plan that drivers want to see: one rail a channel, never moved."""
+def plan_of_channels(bench_file: BenchFile, nominal_v: float) -> Plan:
+    """Make the plan that drivers want to see: one rail a channel, or the one that a probe is on, never moved."""
+    probed = (bench_file.meter.settings.get("rail", "the probe"),) if bench_file.meter is not None else ()
     rails = tuple(
         Rail(
             name=name,
@@ -133,7 +137,7 @@ def _plan(bench_file: BenchFile, nominal_v: float) -> Plan:
             accuracy_ratio=0.01,
             settle=Settle(band_ratio=0.01, stable_for_s=0.1, timeout_s=1.0),
         )
-        for name in bench_file.channels
+        for name in (bench_file.channels or probed)
     )
     return Plan(
         title="what is there",

@@ -17,6 +17,7 @@ _COMMANDS = {
     "preflight": "Find the trouble of a plan on paper, before anything is powered.",
     "corners": "Show a plan's corners as a map, in the order of the run, and what they meet.",
     "schema": "Print the JSON Schemas of the files a person writes.",
+    "instruments": "Ask every link and instrument of a bench, and tell all that is wrong together.",
     "simulate": "Put the simulated bench behind TCP, in a process of its own.",
     "measure": "Read every rail once; move nothing.",
     "goto": "Hold one corner for a while, watched, then go back to nominal.",

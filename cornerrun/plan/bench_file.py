@@ -73,7 +73,8 @@ class Instrument:
 
     "simulated" in the place of a resource is the instrument of that name in the simulation file, "simulated:NAME"
     another one there. ``dialect`` names the file that holds its words; None takes the generic one of its driver.
-    ``references`` are wired to a meter only.
+    ``references`` are wired to a meter only. ``identity`` is what it must answer to ``*IDN?``, by "maker", "model",
+    "serial" and "firmware"; what is left out is not looked at.
     """
 
     name: str
@@ -91,6 +92,7 @@ class Instrument:
     settings: Mapping[str, str] = field(default_factory=dict)
     dialect: str | None = None
     references: tuple[ReferenceChannel, ...] = ()
+    identity: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def simulated_as(self) -> str | None:

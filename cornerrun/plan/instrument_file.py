@@ -72,6 +72,15 @@ class ReferencesText(FileModel):
         return tuple(found)
 
 
+class ExpectedText(FileModel):
+    """What an instrument must answer to ``*IDN?``; what is left out is not looked at."""
+
+    maker: Text | None = None
+    model: Text | None = None
+    serial: Text | None = None
+    firmware: Text | None = None
+
+
 class InstrumentText(FileModel):
     """An instrument: how to reach it, its settings and its calibration."""
 
@@ -88,6 +97,7 @@ class InstrumentText(FileModel):
     calibrated: Day | None = None
     due: Day | None = None
     references: ReferencesText = ReferencesText()
+    identity: ExpectedText = ExpectedText()
     settings: Settings = Field(default_factory=dict)
 
     def instrument(self, name: str) -> Instrument:
@@ -111,6 +121,7 @@ class InstrumentText(FileModel):
             settings=dict(self.settings),
             dialect=self.dialect,
             references=self.references.channels(),
+            identity=self.identity.model_dump(exclude_none=True),
         )
 
 

@@ -1,12 +1,13 @@
 """What sets a condition over SCPI: a chamber, an input supply, an electronic load, a clock generator."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from contextlib import suppress
+from types import MappingProxyType
 
 from cornerrun.bench.condition_settings import ConditionSettings
 from cornerrun.bench.scpi.conversation import Conversation
 from cornerrun.bench.scpi.dialect_file import ConditionDialect, filled
-from cornerrun.bench.scpi.text import is_overload, number, parse_identity
+from cornerrun.bench.scpi.text import expecting, is_overload, number
 from cornerrun.bench.soaking import Nearness, Soak
 from cornerrun.clock import Clock
 from cornerrun.errors import InstrumentError, PlanError, ReadbackMismatch
@@ -22,7 +23,8 @@ _ADVICE = "see its manual and its dialect, and that its front panel does not loc
 class ScpiCondition:
     """A condition at the other end of a conversation, in the words of its dialect.
 
-    ``sense`` reads the temperature of a rail's own device, in degrees Celsius; None where it tells none.
+    ``sense`` reads the temperature of a rail's own device, in degrees Celsius; None where it tells none. ``expected``
+    is what the instrument must say of itself (`cornerrun.bench.scpi.text.expecting`).
 
     Raises:
         PlanError: the dialect lacks what the bench file asks for.
@@ -37,6 +39,7 @@ class ScpiCondition:
         settings: ConditionSettings,
         clock: Clock,
         sense: Callable[[str], float | None],
+        expected: Mapping[str, str] = MappingProxyType({}),
     ) -> None:
         if settings.ramp_per_min is not None and dialect.ramp is None:
             raise PlanError(f"conditions.{settings.name}: the dialect {dialect.title!r} has no 'ramp'; take it out")
@@ -50,6 +53,7 @@ class ScpiCondition:
         self._settings = settings
         self._clock = clock
         self._sense = sense
+        self._expected = expected
         self._is_known = self._has_begun = False
         self._found: float | None = None
         self._target: float | None = None
@@ -109,7 +113,7 @@ class ScpiCondition:
 
     def identify(self) -> str:
         """Read who it says it is, and empty its error queue."""
-        identity = self._talk.identify(parse_identity)
+        identity = self._talk.identify(expecting(self._expected))
         self._talk.errors()
         self._is_known = True
         return ", ".join((identity.maker, identity.model, identity.serial, identity.firmware))

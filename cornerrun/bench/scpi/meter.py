@@ -17,7 +17,7 @@ from cornerrun.bench.scpi.dialect_file import MeterDialect, filled
 from cornerrun.bench.scpi.meter_setup import POWER_ON, Abilities, Reach, Wanted, event_status, set_up
 from cornerrun.bench.scpi.options import meter_options, probed_rail, ranges_of, reference_ranges
 from cornerrun.bench.scpi.session import TextLink
-from cornerrun.bench.scpi.text import channel_list, is_overload, numbers, parse_identity
+from cornerrun.bench.scpi.text import channel_list, expecting, is_overload, numbers
 from cornerrun.clock import Clock
 from cornerrun.errors import InstrumentError
 from cornerrun.plan.bench_file import Instrument
@@ -108,7 +108,7 @@ class ScpiMeter:
         return self._rails
 
     def identify(self) -> MeterIdentity:
-        identity = self._talk.identify(parse_identity)
+        identity = self._talk.identify(expecting(self._instrument.identity))
         self._set_up()
         return identity
 

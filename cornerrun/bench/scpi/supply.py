@@ -1,13 +1,14 @@
 """One supply and its outputs, in the words of its dialect: each setting is read back, each state asked for."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from types import MappingProxyType
 from typing import TypeVar
 
 from cornerrun.bench.ports import MeterIdentity
 from cornerrun.bench.scpi.conversation import Conversation
 from cornerrun.bench.scpi.dialect_file import State, SupplyDialect, filled
-from cornerrun.bench.scpi.text import is_overload, number, parse_identity
+from cornerrun.bench.scpi.text import expecting, is_overload, number
 from cornerrun.errors import InstrumentError, ReadbackMismatch
 from cornerrun.units import Kind, show
 
@@ -39,10 +40,16 @@ class OutputState:
 
 
 class ScpiSupply:
-    """A supply at the other end of a conversation; outputs count from 1. Nothing here judges a voltage."""
+    """A supply at the other end of a conversation; outputs count from 1. Nothing here judges a voltage.
 
-    def __init__(self, *, talk: Conversation, dialect: SupplyDialect) -> None:
+    ``expected`` is what it must say of itself (`cornerrun.bench.scpi.text.expecting`).
+    """
+
+    def __init__(
+        self, *, talk: Conversation, dialect: SupplyDialect, expected: Mapping[str, str] = MappingProxyType({})
+    ) -> None:
         self.words = dialect
+        self._expected = expected
         self._talk = talk
 
     @property
@@ -52,7 +59,7 @@ class ScpiSupply:
 
     def identify(self) -> MeterIdentity:
         """Read its identity, and empty its error queue."""
-        identity = self._talk.identify(parse_identity)
+        identity = self._talk.identify(expecting(self._expected))
         self._talk.errors()
         return identity
 

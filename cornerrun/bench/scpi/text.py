@@ -7,7 +7,7 @@ volume 1 section 7.2.1 (9.9E37 is infinity, 9.91E37 is not a number), 8.3.2 (cha
 
 import math
 import re
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 
 from cornerrun.bench.ports import MeterIdentity
@@ -15,6 +15,7 @@ from cornerrun.bench.ports import MeterIdentity
 __all__ = [
     "ErrorEntry",
     "channel_list",
+    "expecting",
     "integer",
     "is_overload",
     "number",
@@ -107,6 +108,27 @@ def parse_identity(text: str) -> MeterIdentity:
         raise ValueError(f"{shown(text)} is no identity of four fields: maker, model, serial number, firmware")
     maker, model, serial, firmware = fields
     return MeterIdentity(maker=maker, model=model, serial=serial, firmware=firmware)
+
+
+def expecting(expected: Mapping[str, str]) -> Callable[[str], MeterIdentity]:
+    """Make a reader of identities that refuses any other than the one expected: some of the four fields, by name.
+
+    The reader raises ValueError, as `parse_identity`, and if a field is not what it shall be; letter case and blanks
+    around do not count.
+    """
+
+    def read(text: str) -> MeterIdentity:
+        said = parse_identity(text)
+        wrong = [
+            f"{name} {getattr(said, name)!r} where the bench file says {wanted!r}"
+            for name, wanted in expected.items()
+            if getattr(said, name).strip().casefold() != wanted.strip().casefold()
+        ]
+        if wrong:
+            raise ValueError(f"another instrument: {'; '.join(wrong)}")
+        return said
+
+    return read
 
 
 def parse_error(text: str) -> ErrorEntry:

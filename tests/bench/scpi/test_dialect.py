@@ -42,7 +42,7 @@ def test_the_name_of_a_dialect_is_no_path(tmp_path: Path, name: str) -> None:
 
 
 def test_a_dialect_that_is_nowhere_says_what_the_package_has(tmp_path: Path) -> None:
-    with pytest.raises(PlanError, match=r"no dialect 'mete'.*chamber, electronic_load, .*meter, supply"):
+    with pytest.raises(PlanError, match=r"no dialect 'mete'.*chamber, .*electronic_load, .*meter, supply"):
         meter_dialect("mete", tmp_path)
 
 

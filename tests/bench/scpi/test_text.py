@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from cornerrun.bench.scpi.text import (
     channel_list,
+    expecting,
     integer,
     is_overload,
     number,
@@ -151,3 +152,22 @@ def test_refuses_a_channel_list_that_would_fill_the_memory() -> None:
 
 def test_shows_an_endless_answer_in_one_printable_line() -> None:
     assert shown("\x00" + "9" * 1000) == f"'\\x00{'9' * 59}...'"
+
+
+@pytest.mark.parametrize(
+    ("expected", "wrong"),
+    [
+        ({}, None),
+        ({"model": "model"}, None),
+        ({"serial": " 0042 "}, None),
+        ({"serial": "42"}, "another instrument: serial '0042' where the bench file says '42'"),
+        ({"maker": "X", "firmware": "2"}, "maker 'MAKER' where the bench file says 'X'; firmware '1.0' where"),
+    ],
+)
+def test_an_identity_may_be_expected_field_by_field(expected: dict[str, str], wrong: str | None) -> None:
+    read = expecting(expected)
+    if wrong is None:
+        assert read("MAKER,MODEL,0042,1.0").serial == "0042"
+    else:
+        with pytest.raises(ValueError, match=wrong):
+            read("MAKER,MODEL,0042,1.0")
