@@ -14,7 +14,7 @@ from cornerrun.report.blocks import Block, Column, Formula, name_table
 from cornerrun.report.cell_text import cell_text, looks_like_formula
 from cornerrun.report.looks import Style, marked, style_of
 from cornerrun.report.package import Cached
-from cornerrun.report.stream import RowStream
+from cornerrun.report.stream import RowStream, Styled
 from cornerrun.report.template import Template
 from cornerrun.results.decision import Decision
 from cornerrun.results.records import EndState, Outcome, RunResult
@@ -193,6 +193,25 @@ class Book:
         sheet.page_setup.fitToHeight = 0
         sheet.sheet_properties.pageSetUpPr = PageSetupProperties(fitToPage=True)
         return Page(sheet, 4, 1, self.cached.setdefault(sheet.title, {}), frozenset())
+
+    def stream(self, block: Block, columns: Sequence[Column], count: int, rows: Iterable[Sequence[object]]) -> None:
+        """Put rows below a table's headings that are made only while the file is written: they may be many."""
+        if count:
+            self.streams.append(
+                RowStream(
+                    sheet=block.title,
+                    first_row=block.first_row,
+                    count=count,
+                    column=block.column,
+                    styles=tuple(self.style_number(item.style) for item in columns),
+                    quoted=tuple(self.style_number(item.style, is_quoted=True) for item in columns),
+                    rows=rows,
+                )
+            )
+
+    def outcomes(self) -> Mapping[Outcome, Styled]:
+        """Tell how each outcome stands in a streamed cell."""
+        return {outcome: Styled(marked(outcome), self.style_number(style_of(outcome))) for outcome in Outcome}
 
     def style_number(self, style: Style, *, is_quoted: bool = False) -> int:
         """Return the number by which streamed cells name a style."""

@@ -1,8 +1,8 @@
 """Rows of a big data sheet as XML, made one after another: a million rows need no memory to speak of."""
 
-import math
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from math import isfinite
 from xml.sax.saxutils import escape
 
 from openpyxl.utils import get_column_letter
@@ -13,6 +13,7 @@ __all__ = ["MAX_ROWS", "RowStream", "Styled"]
 
 # Rows of a sheet: ECMA-376 leaves it open; 2^20 is what the common programs take.
 MAX_ROWS = 1_048_576
+_MOST_TEXTS, _LONGEST_TEXT = 20_000, 500  # chosen: some MB, and far more names than a board has
 _ROWS_A_CHUNK = 512  # chosen: large enough that writing is not felt, small enough to stay in cache
 
 
@@ -56,6 +57,7 @@ class RowStream:
             (f'<c r="{letter}', f'" s="{style}"', f'" s="{quoted}"')
             for letter, style, quoted in zip(letters, self.styles, self.quoted, strict=True)
         ]
+        texts = _Texts()
         buffer: list[str] = []
         number = self.first_row - 1
         for number, row in enumerate(self.rows, start=self.first_row):
@@ -63,7 +65,13 @@ class RowStream:
                 raise ValueError(f"{self.sheet}: more rows than the {self.count} announced or than {MAX_ROWS}")
             buffer.append(f'<row r="{number}">')
             for (opening, style, quoted), value in zip(columns, row, strict=True):
-                buffer.append(_cell(opening, number, style, quoted, value))
+                # A million rows have tens of millions of cells: the two commonest kinds are told right here.
+                if value is None:
+                    buffer.append(f"{opening}{number}{style}/>")
+                elif type(value) is float and isfinite(value):
+                    buffer.append(f"{opening}{number}{style}><v>{value!r}</v></c>")
+                else:
+                    buffer.append(f"{opening}{number}{texts.cell(style, quoted, value)}")
             buffer.append("</row>")
             if number % _ROWS_A_CHUNK == 0:
                 yield "".join(buffer).encode()
@@ -72,20 +80,31 @@ class RowStream:
             yield "".join(buffer).encode()
 
 
-def _cell(opening: str, row: int, style: str, quoted: str, value: object) -> str:
-    if value is None:
-        return f"{opening}{row}{style}/>"
-    if type(value) is Styled:
-        own = f'" s="{value.style}"'
-        return _cell(opening, row, own, own, value.value)
-    if type(value) is float:
-        if math.isfinite(value):
-            return f"{opening}{row}{style}><v>{value!r}</v></c>"
-        value = str(value)
-    elif type(value) is int:
-        return f"{opening}{row}{style}><v>{value}</v></c>"
-    elif type(value) is bool:
-        return f'{opening}{row}{style} t="b"><v>{int(value)}</v></c>'
-    text = cell_text(str(value))
+class _Texts:
+    """Makes what follows the reference of a cell; names and words that come again are made once."""
+
+    def __init__(self) -> None:
+        self._made: dict[tuple[str, str], str] = {}
+
+    def cell(self, style: str, quoted: str, value: object) -> str:
+        kind = type(value)
+        if isinstance(value, Styled):
+            own = f'" s="{value.style}"'
+            return f"{own}/>" if value.value is None else self.cell(own, own, value.value)
+        if kind is int or (kind is float and isfinite(value)):  # type: ignore[arg-type] # kind has told
+            return f"{style}><v>{value!r}</v></c>"
+        if kind is bool:
+            return f'{style} t="b"><v>{int(value)}</v></c>'  # type: ignore[call-overload] # kind has told
+        key = (style, str(value))
+        made = self._made.get(key)
+        if made is None:
+            made = _text(style, quoted, str(value))
+            if len(self._made) < _MOST_TEXTS and len(made) < _LONGEST_TEXT:
+                self._made[key] = made
+        return made
+
+
+def _text(style: str, quoted: str, value: str) -> str:
+    text = cell_text(value)
     chosen = quoted if looks_like_formula(text) else style
-    return f'{opening}{row}{chosen} t="inlineStr"><is><t xml:space="preserve">{escape(text)}</t></is></c>'
+    return f'{chosen} t="inlineStr"><is><t xml:space="preserve">{escape(text)}</t></is></c>'

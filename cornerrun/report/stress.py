@@ -29,33 +29,49 @@ class RailStress:
 
 def rail_stress(plan: Plan, data: RunData) -> tuple[RailStress, ...]:
     """Add up the stress of every rail, in plan order."""
-    return tuple(_of_rail(rail, data) for rail in plan.rails)
-
-
-def _of_rail(rail: Rail, data: RunData) -> RailStress:
-    above_s = below_s = 0.0
-    above = below = 0
-    targets = [rail.nominal_v]
-    seen: list[float] = []
+    rails = {rail.name: _Stress(rail) for rail in plan.rails}
     for record in data.visits:
-        seen += [value for item in record.watched if item.rail == rail.name for value in (item.min_v, item.max_v)]
-        reading = next((item for item in record.readings if item.rail == rail.name), None)
-        if reading is None or reading.level == NOMINAL:
-            continue
         took_s = record.visit.end_s - record.visit.start_s
-        targets.append(reading.target_v)
-        if abs(reading.target_v) > abs(rail.nominal_v):
-            above_s, above = above_s + took_s, above + 1
-        elif abs(reading.target_v) < abs(rail.nominal_v):
-            below_s, below = below_s + took_s, below + 1
-    return RailStress(
-        rail=rail.name,
-        above_s=above_s,
-        below_s=below_s,
-        visits_above=above,
-        visits_below=below,
-        highest_target_v=max(targets),
-        lowest_target_v=min(targets),
-        greatest_seen_v=max(seen, default=None),
-        least_seen_v=min(seen, default=None),
-    )
+        for item in record.watched:
+            if item.rail in rails:
+                rails[item.rail].see(item.min_v, item.max_v)
+        for reading in record.readings:
+            if reading.rail in rails and reading.level != NOMINAL:
+                rails[reading.rail].stay(reading.target_v, took_s)
+    return tuple(stress.told() for stress in rails.values())
+
+
+class _Stress:
+    """What one rail has been through so far."""
+
+    def __init__(self, rail: Rail) -> None:
+        self._rail = rail
+        self._above_s = self._below_s = 0.0
+        self._above = self._below = 0
+        self._highest_v = self._lowest_v = rail.nominal_v
+        self._greatest_v: float | None = None
+        self._least_v: float | None = None
+
+    def see(self, least_v: float, greatest_v: float) -> None:
+        self._least_v = least_v if self._least_v is None else min(self._least_v, least_v)
+        self._greatest_v = greatest_v if self._greatest_v is None else max(self._greatest_v, greatest_v)
+
+    def stay(self, target_v: float, took_s: float) -> None:
+        self._highest_v, self._lowest_v = max(self._highest_v, target_v), min(self._lowest_v, target_v)
+        if abs(target_v) > abs(self._rail.nominal_v):
+            self._above_s, self._above = self._above_s + took_s, self._above + 1
+        elif abs(target_v) < abs(self._rail.nominal_v):
+            self._below_s, self._below = self._below_s + took_s, self._below + 1
+
+    def told(self) -> RailStress:
+        return RailStress(
+            rail=self._rail.name,
+            above_s=self._above_s,
+            below_s=self._below_s,
+            visits_above=self._above,
+            visits_below=self._below,
+            highest_target_v=self._highest_v,
+            lowest_target_v=self._lowest_v,
+            greatest_seen_v=self._greatest_v,
+            least_seen_v=self._least_v,
+        )

@@ -3,6 +3,7 @@
 from collections.abc import Mapping, Sequence
 
 from cornerrun.plan.model import Plan
+from cornerrun.report.margins import worst_margins
 from cornerrun.report.rail_nouns import ControlDrift, Margin, RailSummary, TrimLevel, TrimSummary
 from cornerrun.report.summary_cautions import anomalies, cautions, earlier_attempts, instrument_summaries
 from cornerrun.report.summary_checks import check_corners, check_totals, number_summaries
@@ -22,7 +23,7 @@ from cornerrun.report.summary_model import (
     Tally,
 )
 from cornerrun.report.summary_proof import configuration_summary, proof_rows
-from cornerrun.report.summary_rails import all_margins, drifts, rail_summaries
+from cornerrun.report.summary_rails import drifts, rail_summaries
 from cornerrun.report.summary_telemetry import device_telemetry
 from cornerrun.report.summary_trim import trim_summaries
 from cornerrun.results.accuracy import meter_specification, trim_accuracy
@@ -73,11 +74,11 @@ def summarise(data: RunData, *, plan: Plan | None = None, runs: Sequence[Run] = 
     points = control_points(plan, data.visits)
     tallies = check_tallies(plan, good)
     accuracy = trim_accuracy(plan, data.visits, run.instruments)
-    every_margin = all_margins(plan, good, meter_specification(run.instruments), accuracy)
-    corners = corner_summaries(data, good, tallies, every_margin)
+    worst = worst_margins(plan, good, meter_specification(run.instruments), accuracy)
+    corners = corner_summaries(data, good, tallies, worst)
     missing = not_tested(data, plan, corners, tallies)
     checks = check_corners(tallies)
-    rails = rail_summaries(plan, good, every_margin)
+    rails = rail_summaries(plan, good, worst)
     trim = trim_summaries(plan, accuracy, run.setpoints)
     drift = drifts(plan, points)
     instruments = instrument_summaries(data)
@@ -97,7 +98,7 @@ def summarise(data: RunData, *, plan: Plan | None = None, runs: Sequence[Run] = 
         check_totals=check_totals(plan, checks, good),
         numbers=number_summaries(plan, good),
         rails=rails,
-        margins=_smallest(every_margin),
+        margins=_smallest(worst),
         trim=trim,
         drift=drift,
         coverage=coverage(plan, data, good),

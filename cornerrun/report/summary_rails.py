@@ -4,163 +4,17 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Literal
 
 from cornerrun.plan.model import Plan, Rail
+from cornerrun.report.margins import MEASURED
 from cornerrun.report.rail_nouns import ControlDrift, Margin, RailSummary
-from cornerrun.results.accuracy import RailAccuracy
 from cornerrun.results.control import ControlPoint
-from cornerrun.results.records import Outcome, Reading, VisitRecord
+from cornerrun.results.records import Outcome, Reading, VisitRecord, WatchRange
 from cornerrun.stats.interval import Interval
 from cornerrun.stats.line import fit_line
 from cornerrun.stats.means import mean_interval
-from cornerrun.stats.meter import MeterSpecification
-from cornerrun.stats.uncertainty import Budget, Component
 
-__all__ = ["all_margins", "drifts", "rail_summaries"]
+__all__ = ["drifts", "rail_summaries"]
 
-_MEASURED = {Outcome.PASS, Outcome.FAIL_VOLTAGE, Outcome.FAIL_FUNCTIONAL}
-
-
-class _Ruler:
-    """Measures the distance of readings to limits, with the uncertainty and the scatter that are known of them."""
-
-    def __init__(
-        self,
-        plan: Plan,
-        specification: MeterSpecification | None,
-        accuracy: Iterable[RailAccuracy],
-        good: Sequence[VisitRecord],
-    ) -> None:
-        self._plan = plan
-        self._rails = {rail.name: rail for rail in plan.rails}
-        self._specification = specification
-        # One component that is well known: the same factor for every reading.
-        self._factor = Budget([Component("meter", 1.0)]).coverage_factor(0.95)
-        self._sigma_v = _repeatability(good)
-        for item in accuracy:
-            scatter = item.estimate.repeatability_v if item.estimate is not None else None
-            if scatter is not None and scatter.estimate:
-                self._sigma_v[item.rail] = scatter.estimate
-
-    def of(self, record: VisitRecord) -> list[Margin]:
-        """List the margins of a visit: window and hard limit of each rail, then the relations."""
-        measured = {r.rail: r for r in record.readings if r.outcome in _MEASURED and _voltage(r) is not None}
-        found: list[Margin] = []
-        for name, reading in measured.items():
-            rail = self._rails.get(name)
-            if rail is None:
-                continue
-            window_v = self._plan.criteria.voltage_window_ratio * abs(reading.target_v)
-            low_v, high_v = reading.target_v - window_v, reading.target_v + window_v
-            found.append(self._margin(record, reading, "window", low_v, high_v))
-            limits = rail.hard_limits
-            found.append(self._margin(record, reading, "hard limit", limits.min_v, limits.max_v))
-        found += self._relations(record, measured)
-        return found
-
-    def _margin(
-        self,
-        record: VisitRecord,
-        reading: Reading,
-        limit: Literal["window", "hard limit"],
-        low_v: float,
-        high_v: float,
-    ) -> Margin:
-        voltage_v = _voltage(reading) or 0.0
-        side: Literal["low", "high"] = "low" if voltage_v - low_v <= high_v - voltage_v else "high"
-        distance_v = voltage_v - low_v if side == "low" else high_v - voltage_v
-        sigma_v = self._sigma_v.get(reading.rail)
-        return Margin(
-            rail=reading.rail,
-            corner=record.visit.corner,
-            visit=record.visit.ordinal,
-            level=reading.level,
-            limit=limit,
-            side=side,
-            measured_v=voltage_v,
-            limit_v=low_v if side == "low" else high_v,
-            distance_v=distance_v,
-            distance_ratio=distance_v / abs(reading.target_v) if reading.target_v else distance_v,
-            measured_by="telemetry" if reading.reference_v is None else "meter",
-            expanded_v=self._expanded_v(reading),
-            distance_sigma=distance_v / sigma_v if sigma_v else None,
-        )
-
-    def _expanded_v(self, reading: Reading) -> float | None:
-        if self._specification is None or reading.reference_v is None:
-            return None
-        if not reading.reference_range_v and self._specification.range_ratio:
-            return None
-        limit_v = self._specification.limit(reading.reference_v, reading.reference_range_v or 0.0)
-        return self._factor * self._specification.standard(limit_v)
-
-    def _relations(self, record: VisitRecord, measured: Mapping[str, Reading]) -> list[Margin]:
-        found = []
-        for relation in self._plan.relations:
-            one, other = measured.get(relation.rail), measured.get(relation.minus)
-            if one is None or other is None:
-                continue
-            difference_v = (_voltage(one) or 0.0) - (_voltage(other) or 0.0)
-            sides: list[tuple[float, Literal["low", "high"], float]] = []
-            if relation.min_v is not None:
-                sides.append((difference_v - relation.min_v, "low", relation.min_v))
-            if relation.max_v is not None:
-                sides.append((relation.max_v - difference_v, "high", relation.max_v))
-            if not sides:
-                continue
-            distance_v, side, limit_v = min(sides)
-            uncertain = [self._expanded_v(one), self._expanded_v(other)]
-            known = [u for u in uncertain if u is not None]
-            scale = min(self._rails[relation.rail].nominal_v, self._rails[relation.minus].nominal_v)
-            found.append(
-                Margin(
-                    rail=f"{relation.rail} - {relation.minus}",
-                    corner=record.visit.corner,
-                    visit=record.visit.ordinal,
-                    level=f"{one.level}, {other.level}",
-                    limit="relation",
-                    side=side,
-                    measured_v=difference_v,
-                    limit_v=limit_v,
-                    distance_v=distance_v,
-                    distance_ratio=distance_v / scale,
-                    measured_by="meter" if None not in (one.reference_v, other.reference_v) else "telemetry",
-                    # The same meter reads both: its errors may well have one sign, so they are not taken to cancel.
-                    expanded_v=sum(known) if len(known) == len(uncertain) else None,
-                    distance_sigma=None,
-                )
-            )
-        return found
-
-
-def _repeatability(good: Sequence[VisitRecord]) -> dict[str, float]:
-    """Tell the standard deviation of each rail's readings within its levels, for rails whose trim nobody estimates."""
-    groups: dict[tuple[str, str], list[float]] = {}
-    for record in good:
-        for reading in record.readings:
-            voltage_v = _voltage(reading)
-            if reading.outcome in _MEASURED and voltage_v is not None:
-                groups.setdefault((reading.rail, reading.level), []).append(voltage_v)
-    squares: dict[str, float] = {}
-    degrees: dict[str, int] = {}
-    for (rail, _), values in groups.items():
-        middle = sum(values) / len(values)
-        squares[rail] = squares.get(rail, 0.0) + sum((value - middle) ** 2 for value in values)
-        degrees[rail] = degrees.get(rail, 0) + len(values) - 1
-    return {rail: (squares[rail] / n) ** 0.5 for rail, n in degrees.items() if n and squares[rail] > 0}
-
-
-def _voltage(reading: Reading) -> float | None:
-    return reading.reference_v if reading.reference_v is not None else reading.telemetry_v
-
-
-def all_margins(
-    plan: Plan,
-    good: Sequence[VisitRecord],
-    specification: MeterSpecification | None,
-    accuracy: Iterable[RailAccuracy],
-) -> tuple[Margin, ...]:
-    """List every margin of every settled reading: by the meter where there is one, else by telemetry."""
-    ruler = _Ruler(plan, specification, accuracy, good)
-    return tuple(margin for record in good for margin in ruler.of(record))
+_COMPARED = MEASURED | {Outcome.DISPUTED}
 
 
 def rail_summaries(plan: Plan, good: Sequence[VisitRecord], margins: Iterable[Margin]) -> tuple[RailSummary, ...]:
@@ -174,23 +28,28 @@ def rail_summaries(plan: Plan, good: Sequence[VisitRecord], margins: Iterable[Ma
     for record in good:
         for reading in record.readings:
             readings.setdefault(reading.rail, []).append(reading)
-    return tuple(_rail(rail, readings[rail.name], good, smallest) for rail in plan.rails)
+    watched: dict[str, list[WatchRange]] = {rail.name: [] for rail in plan.rails}
+    for record in good:
+        for item in record.watched:
+            if item.samples and item.rail in watched:
+                watched[item.rail].append(item)
+    return tuple(_rail(rail, readings[rail.name], watched[rail.name], smallest) for rail in plan.rails)
 
 
 def _rail(
-    rail: Rail, readings: Sequence[Reading], good: Sequence[VisitRecord], smallest: Mapping[tuple[str, str], Margin]
+    rail: Rail,
+    readings: Sequence[Reading],
+    watched: Sequence[WatchRange],
+    smallest: Mapping[tuple[str, str], Margin],
 ) -> RailSummary:
     outcomes: dict[Outcome, int] = {}
     for reading in readings:
         outcomes[reading.outcome] = outcomes.get(reading.outcome, 0) + 1
     settles = [reading.settle_s for reading in readings if reading.settle_s is not None]
-    watched = [item for record in good for item in record.watched if item.rail == rail.name and item.samples]
     errors = [
         reading.telemetry_v - reading.reference_v
         for reading in readings
-        if reading.telemetry_v is not None
-        and reading.reference_v is not None
-        and reading.outcome in {*_MEASURED, Outcome.DISPUTED}
+        if reading.telemetry_v is not None and reading.reference_v is not None and reading.outcome in _COMPARED
     ]
     return RailSummary(
         rail=rail.name,

@@ -11,7 +11,7 @@ from cornerrun.report.package import finish
 from cornerrun.report.placeholders import fill_placeholders, placeholders
 from cornerrun.report.sheets.accuracy import fill_accuracy
 from cornerrun.report.sheets.checks import fill_checks
-from cornerrun.report.sheets.corners import fill_corners, fill_visits
+from cornerrun.report.sheets.corners import fill_corners
 from cornerrun.report.sheets.counts import Blocks
 from cornerrun.report.sheets.culprits import fill_culprits
 from cornerrun.report.sheets.events import fill_events
@@ -20,13 +20,14 @@ from cornerrun.report.sheets.interaction import fill_interaction
 from cornerrun.report.sheets.numbers import fill_numbers
 from cornerrun.report.sheets.plan import fill_plan
 from cornerrun.report.sheets.rails import fill_rails
-from cornerrun.report.sheets.readings import fill_readings, judge_readings
+from cornerrun.report.sheets.readings import Judged, fill_readings
 from cornerrun.report.sheets.setpoints import fill_setpoints
 from cornerrun.report.sheets.signoff import fill_signoff
 from cornerrun.report.sheets.sources import Sources
 from cornerrun.report.sheets.summary import fill_summary
 from cornerrun.report.sheets.telemetry import fill_telemetry
 from cornerrun.report.sheets.trials import fill_trials
+from cornerrun.report.sheets.visits import fill_visits
 from cornerrun.report.summary_model import Summary
 from cornerrun.report.template import find_template, open_template
 from cornerrun.results.control import mark_void
@@ -71,7 +72,7 @@ def write_workbook(
     opened = open_template(template or find_template())
     book = Book(opened)
     fill_placeholders(opened.workbook, placeholders(summary))
-    judged = judge_readings(plan, data)
+    judged = Judged(plan, data)
     readings = fill_readings(book, data, judged, rows_a_sheet=rows_a_sheet)
     trials = fill_trials(book, summary, plan, data)
     visits = fill_visits(book, data, plan)

@@ -1,6 +1,6 @@
 """Which readings of a run say something of a rail's trim, and from which side each setpoint was reached."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -8,7 +8,7 @@ from cornerrun.plan.model import NOMINAL, Plan, Rail
 from cornerrun.plan.trim_levels import is_trim_level
 from cornerrun.results.records import Outcome, Reading, VisitRecord
 
-__all__ = ["Direction", "TrimReading", "TrimReadings", "trim_readings"]
+__all__ = ["Direction", "TrimReading", "TrimReadings", "rail_trim_readings", "readings_of", "trim_readings"]
 
 Direction = Literal["up", "down"]
 
@@ -43,20 +43,19 @@ class TrimReadings:
 
 def trim_readings(plan: Plan, visits: Sequence[VisitRecord], kept: frozenset[int]) -> dict[str, TrimReadings]:
     """Choose the readings of every rail, by name; ``kept`` holds the ordinals of the visits that are not void."""
-    return {rail.name: _of_rail(rail, visits, kept) for rail in plan.rails}
+    return {rail.name: rail_trim_readings(rail, visits, kept) for rail in plan.rails}
 
 
-def _of_rail(rail: Rail, visits: Sequence[VisitRecord], kept: frozenset[int]) -> TrimReadings:
+def rail_trim_readings(rail: Rail, visits: Sequence[VisitRecord], kept: frozenset[int]) -> TrimReadings:
+    """Choose the readings of one rail; ``kept`` holds the ordinals of the visits that are not void."""
     found: list[TrimReading] = []
     excluded = 0
     inside = _characterised(rail.name, visits)
     chosen: list[bool] = []
     last_v: float | None = None
     side: Direction | None = None
-    for place, record in enumerate(visits):
-        reading = next((item for item in record.readings if item.rail == rail.name), None)
-        if reading is None:
-            continue
+    for place, reading in readings_of(rail.name, visits):
+        record = visits[place]
         setpoint_v = reading.setpoint_v
         if setpoint_v:
             side = _side(rail, reading.level, setpoint_v, last_v, side)
@@ -97,7 +96,9 @@ def _side(rail: Rail, level: str, setpoint_v: float, last_v: float | None, side:
 
 def _characterised(rail: str, visits: Sequence[VisitRecord]) -> frozenset[int]:
     """Find the places of the rail's own setpoints, and of nominal between two of them."""
-    is_swept = [_is_swept(rail, record.readings) for record in visits]
+    is_swept = [False] * len(visits)
+    for place, reading in readings_of(rail, visits):
+        is_swept[place] = is_trim_level(reading.level)
     if not any(is_swept):
         return frozenset()
     last = len(visits) - 1
@@ -109,5 +110,15 @@ def _characterised(rail: str, visits: Sequence[VisitRecord]) -> frozenset[int]:
     return frozenset(between | {place for place, own in enumerate(is_swept) if own})
 
 
-def _is_swept(rail: str, readings: Iterable[Reading]) -> bool:
-    return any(item.rail == rail and is_trim_level(item.level) for item in readings)
+def readings_of(rail: str, visits: Sequence[VisitRecord]) -> Iterator[tuple[int, Reading]]:
+    """Find the reading of a rail in every visit that has one, with the place of the visit."""
+    hint = 0
+    for place, record in enumerate(visits):
+        readings = record.readings
+        # Visits read their rails in one order: looking there first spares a search through all of them.
+        if hint >= len(readings) or readings[hint].rail != rail:
+            found = next((index for index, item in enumerate(readings) if item.rail == rail), None)
+            if found is None:
+                continue
+            hint = found
+        yield place, readings[hint]

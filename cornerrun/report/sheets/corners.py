@@ -1,6 +1,6 @@
-"""The sheets Corners and Visits: what became of each corner, and of each stay there."""
+"""The sheet Corners: what became of each corner, with the map of rails x corners."""
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from openpyxl.formatting.rule import DataBar, FormatObject, Rule
@@ -13,9 +13,9 @@ from cornerrun.report.looks import Style, marked, symbol_of
 from cornerrun.report.sheets.live import at_least, exact_count, of_matching
 from cornerrun.report.sheets.sources import Sources
 from cornerrun.report.summary_model import CornerSummary, Summary
-from cornerrun.results.records import Outcome, RunData
+from cornerrun.results.records import Outcome
 
-__all__ = ["Corners", "fill_corners", "fill_visits"]
+__all__ = ["Corners", "fill_corners"]
 
 _CORNER = (
     Column(head="Corner", style=Style.WRAPPED, width=34),
@@ -33,29 +33,13 @@ _CORNER = (
     Column(head="Scheme", width=13),
     Column(head="Why", style=Style.WRAPPED, width=32),
 )
-_VISIT = (
-    Column(head="Visit", style=Style.COUNT, width=7),
-    Column(head="Corner", style=Style.WRAPPED, width=34),
-    Column(head="Repeat", style=Style.COUNT, width=8),
-    Column(head="Kind", width=13),
-    Column(head="Counts", width=8),
-    Column(head="Outcome", width=18),
-    Column(head="Trials", style=Style.COUNT, width=8),
-    Column(head="Trials failed", style=Style.COUNT, width=8),
-    Column(head="Rails not passing", style=Style.COUNT, width=9),
-    Column(head="Started (UTC)", style=Style.TIME, width=18),
-    Column(head="Since start of run", style=Style.SECONDS, width=12),
-    Column(head="Took", style=Style.SECONDS, width=10),
-)
 _CHART = (
     Column(head="Worst first", width=30),
     Column(head="passed", style=Style.SHARE, width=9),
     Column(head="failed", style=Style.SHARE, width=9),
 )
 _BAR = "B34700"
-_LONGEST_HEAD = 200  # of a column of a table: programs take 255 letters
 _LONGEST_NAME = 44  # chosen: what fits beside a bar
-_REASON = Column(head="Why", style=Style.WRAPPED, width=50)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -213,40 +197,3 @@ def _why(corner: CornerSummary) -> str | None:
     if corner.void_visits:
         return f"{corner.void_visits} visits are void; {corner.reason}".rstrip("; ")
     return corner.reason or None
-
-
-def fill_visits(book: Book, data: RunData, plan: Plan) -> Block:
-    """Fill the sheet Visits; return where the rows lie."""
-    page = book.page("cr_visits")
-    conditions = tuple(
-        Column(head=f"{item.name} ({item.unit})", style=Style.NUMBER, width=11) for item in plan.conditions
-    )
-    columns = (*_VISIT, *conditions, _REASON)
-    page.height(page.row, 30)
-    page.widths(page.column, [item.width for item in columns])
-    block = page.table(page.row, page.column, columns, _visit_rows(data, plan))
-    heads = [item.head.casefold() for item in columns]
-    is_plain = len(set(heads)) == len(heads) and max(map(len, heads)) < _LONGEST_HEAD
-    page.freeze(block, columns=2, name="t_visits", width=None if is_plain else len(_VISIT))
-    return block
-
-
-def _visit_rows(data: RunData, plan: Plan) -> Iterator[Sequence[object]]:
-    for record in data.visits:
-        visit = record.visit
-        yield (
-            visit.ordinal,
-            visit.corner,
-            visit.repeat,
-            "control point" if visit.is_control else "corner",
-            "void" if visit.is_void else "yes",
-            visit.outcome,
-            sum(item.trials for item in record.checks),
-            sum(item.failures for item in record.checks),
-            sum(item.outcome is not Outcome.PASS for item in record.readings),
-            visit.started_utc,
-            visit.start_s,
-            visit.end_s - visit.start_s,
-            *(visit.conditions.get(item.name) for item in plan.conditions),
-            ("first after a resume; " if visit.is_after_seam else "") + visit.reason or None,
-        )

@@ -1,22 +1,20 @@
 """The sheets Readings: one row a rail and visit, streamed, since a long run has a million of them."""
 
-from collections.abc import Iterator, Mapping, Sequence, Set
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
 from itertools import islice
 
 from openpyxl.worksheet.worksheet import Worksheet
 
-from cornerrun.plan.model import Plan
+from cornerrun.plan.model import Plan, Rail
 from cornerrun.report.book import Block, Book, Column, Page
-from cornerrun.report.looks import Style, marked, style_of
-from cornerrun.report.rail_nouns import Margin
-from cornerrun.report.stream import MAX_ROWS, RowStream, Styled
-from cornerrun.report.summary_rails import all_margins
+from cornerrun.report.looks import Style
+from cornerrun.report.margins import Distance, distances
+from cornerrun.report.stream import MAX_ROWS, Styled
 from cornerrun.results.control import good_visits
-from cornerrun.results.records import Outcome, RunData
-from cornerrun.results.trim_readings import trim_readings
+from cornerrun.results.records import Outcome, Reading, RunData, Visit
+from cornerrun.results.trim_readings import rail_trim_readings, readings_of
 
-__all__ = ["COLUMNS", "Judged", "fill_readings", "judge_readings", "reading_rows"]
+__all__ = ["COLUMNS", "Judged", "fill_readings", "reading_rows"]
 
 COLUMNS = (
     Column(head="Visit", style=Style.COUNT, width=7),
@@ -48,33 +46,34 @@ COLUMNS = (
 )
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
 class Judged:
-    """What is known of readings besides themselves, by visit and rail: margins, and whether trim counts them."""
+    """Tells of readings what they do not tell themselves: distances to limits, and whether trim counts them."""
 
-    window: Mapping[tuple[int, str], Margin]
-    hard_limit: Mapping[tuple[int, str], Margin]
-    trim: Set[tuple[int, str]]
+    def __init__(self, plan: Plan, data: RunData) -> None:
+        self._plan = plan
+        self._rails = {rail.name: rail for rail in plan.rails}
+        self._good = frozenset(record.visit.ordinal for record in good_visits(plan, data.visits))
+        self._commanded = frozenset(rail.name for rail in plan.commanded_rails)
+        # Of a million readings all but a few count: so those are kept that do not.
+        self._left_out = {id(reading) for rail in plan.commanded_rails for reading in self._of_no_use(rail, data)}
 
+    def is_of_trim(self, reading: Reading) -> bool:
+        """Tell whether the estimate of the rail's trim counts this reading of the meter."""
+        measured = reading.reference_v is not None and reading.rail in self._commanded
+        return measured and id(reading) not in self._left_out
 
-def judge_readings(plan: Plan, data: RunData) -> Judged:
-    """Find the margins of every reading that counts, and which readings the trim estimates use."""
-    good = good_visits(plan, data.visits)
-    kept = frozenset(record.visit.ordinal for record in good)
-    margins = all_margins(plan, good, None, ())
-    used = trim_readings(plan, data.visits, kept)
-    chosen = {(rail, id(item.reading)) for rail, found in used.items() for item in found.readings}
-    commanded = {rail.name for rail in plan.commanded_rails}
-    return Judged(
-        window={(item.visit, item.rail): item for item in margins if item.limit == "window"},
-        hard_limit={(item.visit, item.rail): item for item in margins if item.limit == "hard limit"},
-        trim={
-            (record.visit.ordinal, item.rail)
-            for record in data.visits
-            for item in record.readings
-            if item.rail in commanded and (item.rail, id(item)) in chosen
-        },
-    )
+    def distances(self, visit: Visit, reading: Reading) -> tuple[Distance, Distance] | None:
+        """Measure a reading against its window and its hard limits; None where it does not count."""
+        rail = self._rails.get(reading.rail)
+        if rail is None or visit.ordinal not in self._good:
+            return None
+        return distances(self._plan, rail, reading)
+
+    def _of_no_use(self, rail: Rail, data: RunData) -> Iterator[Reading]:
+        used = {id(item.reading) for item in rail_trim_readings(rail, data.visits, self._good).readings}
+        for _, reading in readings_of(rail.name, data.visits):
+            if reading.reference_v is not None and id(reading) not in used:
+                yield reading
 
 
 def fill_readings(book: Book, data: RunData, judged: Judged, *, rows_a_sheet: int | None = None) -> tuple[Block, ...]:
@@ -85,10 +84,7 @@ def fill_readings(book: Book, data: RunData, judged: Judged, *, rows_a_sheet: in
     page = book.page("cr_readings")
     room = rows_a_sheet or MAX_ROWS - page.row
     total = sum(len(record.readings) for record in data.visits)
-    styles = tuple(book.style_number(item.style) for item in COLUMNS)
-    quoted = tuple(book.style_number(item.style, is_quoted=True) for item in COLUMNS)
-    outcomes = {outcome: Styled(marked(outcome), book.style_number(style_of(outcome))) for outcome in Outcome}
-    rows = reading_rows(data, outcomes, judged)
+    rows = reading_rows(data, book.outcomes(), judged)
     blocks = []
     for part in range(max(1, -(-total // room))):
         if part:
@@ -100,30 +96,18 @@ def fill_readings(book: Book, data: RunData, judged: Judged, *, rows_a_sheet: in
         block = page.block(page.row, page.column, COLUMNS, count)
         page.freeze(block, columns=6, name="t_readings")
         blocks.append(block)
-        if count:
-            book.streams.append(
-                RowStream(
-                    sheet=page.title,
-                    first_row=block.first_row,
-                    count=count,
-                    column=page.column,
-                    styles=styles,
-                    quoted=quoted,
-                    rows=islice(rows, count),
-                )
-            )
+        book.stream(block, COLUMNS, count, islice(rows, count))
     return tuple(blocks)
 
 
-def reading_rows(data: RunData, outcomes: dict[Outcome, Styled], judged: Judged) -> Iterator[Sequence[object]]:
+def reading_rows(data: RunData, outcomes: Mapping[Outcome, Styled], judged: Judged) -> Iterator[Sequence[object]]:
     """Give the rows in order of time, in the order of `COLUMNS`."""
     for record in data.visits:
         visit = record.visit
         kind = "control point" if visit.is_control else "corner"
         void = "void" if visit.is_void else None
         for item in record.readings:
-            key = (visit.ordinal, item.rail)
-            window, hard_limit = judged.window.get(key), judged.hard_limit.get(key)
+            window, hard_limit = judged.distances(visit, item) or (None, None)
             error_v = None
             if item.reference_v is not None and item.setpoint_v is not None:
                 error_v = item.reference_v - item.setpoint_v
@@ -144,9 +128,9 @@ def reading_rows(data: RunData, outcomes: dict[Outcome, Styled], judged: Judged)
                 item.reference_range_v,
                 None if error_v is None else error_v * 1e3,
                 error_v / abs(item.setpoint_v) if error_v is not None and item.setpoint_v else None,
-                "yes" if key in judged.trim else None,
+                "yes" if judged.is_of_trim(item) else None,
                 None if window is None else window.distance_v * 1e3,
-                None if window is None else window.distance_ratio,
+                None if window is None else window.ratio,
                 None if hard_limit is None else hard_limit.distance_v * 1e3,
                 item.settle_s,
                 None if item.status_word is None else f"0x{item.status_word:04X}",

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from cornerrun.plan.model import Plan
 from cornerrun.report.blocks import Block, Column
 from cornerrun.report.book import Book
-from cornerrun.report.looks import Style, marked, style_of
-from cornerrun.report.stream import MAX_ROWS, RowStream, Styled
+from cornerrun.report.looks import Style
+from cornerrun.report.stream import MAX_ROWS, Styled
 from cornerrun.report.summary_model import Summary
 from cornerrun.results.decision import check_tallies
 from cornerrun.results.records import CheckResult, Outcome, RunData, VisitRecord
@@ -53,19 +53,7 @@ def fill_trials(book: Book, summary: Summary, plan: Plan, data: RunData) -> Tria
             groups[key] = (groups.get(key, (number, number))[0], number)
     block = page.block(page.row, page.column, COLUMNS, len(kept))
     page.freeze(block, columns=3, name="t_trials")
-    if kept:
-        outcomes = {outcome: Styled(marked(outcome), book.style_number(style_of(outcome))) for outcome in Outcome}
-        book.streams.append(
-            RowStream(
-                sheet=page.title,
-                first_row=block.first_row,
-                count=len(kept),
-                column=page.column,
-                styles=tuple(book.style_number(item.style) for item in COLUMNS),
-                quoted=tuple(book.style_number(item.style, is_quoted=True) for item in COLUMNS),
-                rows=_rows(kept, plan, outcomes),
-            )
-        )
+    book.stream(block, COLUMNS, len(kept), _rows(kept, plan, book.outcomes()))
     return Trials(rows=block, groups=groups)
 
 
