@@ -10,6 +10,7 @@ import socket
 from collections.abc import Mapping
 from typing import Any
 
+from cornerrun.bench.scpi.visa_advice import advice
 from cornerrun.errors import InstrumentError
 
 __all__ = ["PyvisaLink"]
@@ -18,12 +19,6 @@ _OPEN_TIMEOUT_MS = 5000  # chosen: a reachable instrument accepts at once; a per
 _LONGEST_ANSWER = 1 << 20  # chosen, bytes: no answer of a meter is longer; an endless one must not eat the memory
 _QUIET_MS = 50  # chosen: a link is clear once nothing has come for that long
 _MOST_DRAINS = 64  # chosen
-
-_NOT_INSTALLED = "install it beside cornerrun, or name another VISA library in `settings: {backend: '@ivi'}`"
-_NOT_REACHED = (
-    "see that it is written like 'TCPIP::192.168.1.5::5025::SOCKET', 'TCPIP::192.168.1.5::INSTR', 'USB::...::INSTR', "
-    "'GPIB::22::INSTR' or 'ASRL/dev/ttyUSB0::INSTR', and that the instrument is on and reachable"
-)
 
 
 class PyvisaLink:
@@ -52,9 +47,8 @@ class PyvisaLink:
         except Exception as error:  # pyvisa-py raises bare Exception where a connection fails (tried)
             self.close()
             why = str(error).strip().splitlines()[0] if str(error).strip() else type(error).__name__
-            advice = _NOT_INSTALLED if "install" in why else _NOT_REACHED
             raise InstrumentError(
-                f"VISA resource {resource!r} cannot be opened: {why.rstrip('.')}; {advice}"
+                f"VISA resource {resource!r} cannot be opened: {why.rstrip('.')}; {advice(resource, str(error))}"
             ) from error
 
     def _set_up(self, settings: Mapping[str, str]) -> None:
