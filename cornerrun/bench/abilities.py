@@ -6,7 +6,7 @@ from typing import Protocol, runtime_checkable
 from cornerrun.bench.ports import Note
 from cornerrun.plan.bench_file import ReferenceChannel
 
-__all__ = ["Closes", "ReadsReferences", "ReferenceReading", "TakesNotes", "WaitsForAPerson"]
+__all__ = ["Closes", "Identifies", "ReadsReferences", "ReferenceReading", "TakesNotes", "WaitsForAPerson"]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -50,4 +50,13 @@ class WaitsForAPerson(Protocol):
 
     def is_ready(self) -> bool:
         """Whether all readings are there; InstrumentError if they will not come."""
+        ...
+
+
+@runtime_checkable
+class Identifies(Protocol):
+    """What sets a condition, if it is an instrument that says who it is."""
+
+    def identify(self) -> str:
+        """Read identity, and empty the error queue; moves nothing."""
         ...

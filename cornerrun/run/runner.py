@@ -73,7 +73,7 @@ def run_plan(  # noqa: PLR0917 - the order in which they come to be
         _refuse_if_unfinished(bench, store)
         sequence = PhaseSequence(guardian.told_phase)
         identities = bench.power.connect()
-        instruments = instrument_records(bench_file, bench.meter)
+        instruments = instrument_records(bench_file, bench, identities)
         devices = {identity.device: identity.texts for identity in identities}
         check_files = checks.prepare() if checks is not None else ()
         sources = (*plan.sources, bench_file.source, *check_files)

@@ -10,7 +10,7 @@ from cornerrun.bench.simulated.bench import SimulatedBench
 from cornerrun.clock import ManualClock
 from cornerrun.corners.order import steps
 from cornerrun.corners.select import select
-from cornerrun.errors import PlanError
+from cornerrun.errors import InstrumentError, PlanError
 from cornerrun.plan.load import load_bench, load_plan
 from cornerrun.results.records import EndState, Outcome, RunResult
 from cornerrun.results.store import Store
@@ -28,16 +28,19 @@ class Bench:
             shutil.copy(path, directory)
         with (directory / "supplied_board.yaml").open("a") as file:
             file.write(board)
-        self.plan = load_plan(directory / "supplied.yaml")
-        self.bench_file = load_bench(directory / "supplied_bench.yaml")
-        self.clock = ManualClock()
+        self.directory, self.clock = directory, ManualClock()
+        self.open()
+        self.store = Store.open(directory / "runs.db")
+
+    def open(self) -> None:
+        self.plan = load_plan(self.directory / "supplied.yaml")
+        self.bench_file = load_bench(self.directory / "supplied_bench.yaml")
         made: list[SimulatedBench] = []
         with pytest.MonkeyPatch.context() as patch:
             load = SimulatedBench.load
             patch.setattr(SimulatedBench, "load", lambda *a, **k: made.append(load(*a, **k)) or made[-1])
             self.ports = open_bench(self.plan, self.bench_file, self.clock)
         (self.simulation,) = made
-        self.store = Store.open(directory / "runs.db")
 
     def run(self, listener=None):
         selection = select(self.plan)
@@ -139,3 +142,40 @@ def test_a_supply_that_the_bench_lacks_is_named(tmp_path: Path) -> None:
     bench.write_text(bench.read_text().replace("FEED_B", "FEED_C"))
     with pytest.raises(PlanError, match=r"VDD_SENSE made by supply 'FEED_B'.*does not have; it has FEED_A, FEED_C"):
         open_bench(load_plan(tmp_path / "supplied.yaml"), load_bench(bench), ManualClock())
+
+
+OVEN = "chamber: {start: 25 degC, ramp: 60 K/min, time_constant: 1 s, soak: 1 s}\n"
+
+
+def with_oven(directory: Path, oven: str = "") -> Bench:
+    """The same board in a chamber; its files are changed before the bench is opened."""
+    bench = Bench(directory, OVEN)
+    plan, file = directory / "supplied.yaml", directory / "supplied_bench.yaml"
+    plan.write_text(plan.read_text().replace("proof:", "conditions: [{name: ambient, levels: {hot: 60 degC}}]\nproof:"))
+    instrument = f'  oven: {{driver: scpi-condition, resource: "simulated:chamber"{oven}}}\n'
+    condition = "conditions: {ambient: {driver: scpi, instrument: oven, within: 1 degC, stable_for: 5 s}}\n"
+    file.write_text(file.read_text().replace("channels:", f"{instrument}{condition}channels:"))
+    bench.ports.close()
+    bench.open()
+    return bench
+
+
+def test_every_instrument_that_was_used_stands_in_the_record_with_its_calibration(tmp_path: Path) -> None:
+    bench = with_oven(tmp_path, ", due: 2027-01-01")
+    end = bench.run()
+    assert end.result is RunResult.PASS, end.why
+    data = bench.store.load(end.run_id)
+    assert [(item.name, item.due) for item in data.run.instruments] == [
+        ("meter", "2027-03-01"), ("FEED_A", "2027-03-01"), ("FEED_B", "2027-03-01"), ("oven", "2027-01-01"),
+    ]  # fmt: skip
+    assert data.run.instruments[3].identity == "SIMULATED, chamber, SIM0001, 1.0"
+    assert all(record.visit.conditions["ambient"] == pytest.approx(60.0, abs=1.0) for record in data.visits)
+
+
+def test_a_chamber_that_is_another_one_ends_the_run_before_anything_moves(tmp_path: Path) -> None:
+    bench = with_oven(tmp_path, ', identity: {serial: "7"}')
+    with pytest.raises(InstrumentError, match="another instrument: serial 'SIM0001' where the bench file says '7'"):
+        bench.run()
+    assert bench.truth_v() == pytest.approx(RAILS, abs=1e-3)
+    assert bench.simulation.rack.chamber.target_degc == 25.0
+    assert bench.store.runs() == ()
