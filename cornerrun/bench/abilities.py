@@ -1,12 +1,20 @@
 """What a driver may be able to do besides the duties of its port; whoever is interested asks with isinstance."""
 
 from dataclasses import dataclass
-from typing import Protocol, runtime_checkable
+from typing import Literal, Protocol, runtime_checkable
 
 from cornerrun.bench.ports import Note
 from cornerrun.plan.bench_file import ReferenceChannel
 
-__all__ = ["Closes", "Identifies", "ReadsReferences", "ReferenceReading", "TakesNotes", "WaitsForAPerson"]
+__all__ = [
+    "Closes",
+    "Identifies",
+    "ProvokesFaults",
+    "ReadsReferences",
+    "ReferenceReading",
+    "TakesNotes",
+    "WaitsForAPerson",
+]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -23,6 +31,19 @@ class ReadsReferences(Protocol):
 
     def read_references(self) -> tuple[ReferenceReading, ...]:
         """Read every reference that the bench file names, once."""
+        ...
+
+
+@runtime_checkable
+class ProvokesFaults(Protocol):
+    """A driver that can move a volatile fault limit across a rail's voltage."""
+
+    def provoke(self, rail: str, fault: Literal["under voltage", "over voltage"]) -> None:
+        """Provoke a fault. DeviceRefused with the reason where the device can't."""
+        ...
+
+    def withdraw(self) -> None:
+        """Put back every limit that was moved, byte for byte. BenchError if one can't be."""
         ...
 
 

@@ -1,8 +1,9 @@
 """Several drivers as one: each rail's call goes to the driver that has the rail."""
 
 from collections.abc import Callable, Mapping, Sequence
-from typing import Protocol, TypeVar, runtime_checkable
+from typing import Literal, Protocol, TypeVar, runtime_checkable
 
+from cornerrun.bench.abilities import ProvokesFaults
 from cornerrun.bench.guard import Guard
 from cornerrun.bench.ports import (
     Baseline,
@@ -18,7 +19,7 @@ from cornerrun.bench.ports import (
     Telemetry,
 )
 from cornerrun.corners.model import RailLevel
-from cornerrun.errors import BenchError, CornerrunError, UnsafeState
+from cornerrun.errors import BenchError, CornerrunError, DeviceRefused, UnsafeState
 
 __all__ = ["CombinedPower", "PowerDriver"]
 
@@ -146,6 +147,17 @@ class CombinedPower:
     def turn_on(self, rails: Sequence[str]) -> None:
         for rail in rails:
             self._driver(rail).turn_on([rail])
+
+    def provoke(self, rail: str, fault: Literal["under voltage", "over voltage"]) -> None:
+        driver = self._driver(rail)
+        if not isinstance(driver, ProvokesFaults):
+            raise DeviceRefused(f"{rail}: what makes it has no fault limit that can be moved across its voltage")
+        driver.provoke(rail, fault)
+
+    def withdraw(self) -> None:
+        self._everywhere(
+            "rid of provoked faults", lambda driver: driver.withdraw() if isinstance(driver, ProvokesFaults) else None
+        )
 
     def _driver(self, rail: str) -> PowerDriver:
         try:

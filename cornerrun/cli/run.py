@@ -44,6 +44,7 @@ from cornerrun.errors import EXIT_PASS, UsageError
 @click.option(
     "--interleave", metavar="CORNER", multiple=True, help="Visit this corner after each other one, as with nominal."
 )
+@click.option("--confirm", metavar="NAME", help="Who answers for what the plan provokes; asked for unless given.")
 @click.option("--dry", is_flag=True, help="List every step and every message that would be sent; touch nothing.")
 @click.option("--seed", type=int, help="Seed of the simulated bench, of the checks' draws and of a drawn order.")
 @store_options
@@ -62,6 +63,7 @@ def command(
     only: tuple[str, ...],
     repeat: int | None,
     interleave: tuple[str, ...],
+    confirm: str | None,
     dry: bool,
     seed: int | None,
     results_dir: Path,
@@ -80,6 +82,7 @@ def command(
     """
     from cornerrun.cli import dry as paper
     from cornerrun.cli.banner import banner
+    from cornerrun.cli.confirming import confirmations, confirmed_by
     from cornerrun.cli.progress import listening
     from cornerrun.cli.reporting import print_report, write_reports
     from cornerrun.corners.order import steps
@@ -108,6 +111,7 @@ def command(
         else:
             click.echo("\n".join(paper.dry_lines(plan, sections)))
         return EXIT_PASS
+    confirmed = confirmed_by(confirmations(plan), confirm)
     corners = [step.corner for step in planned]
     click.echo(banner(plan, bench_file, serial=serial, corners=corners, visits=len(planned)), err=True)
     with open_store(results_dir, store_url) as store:
@@ -152,6 +156,7 @@ def command(
                     repeats=repeat,
                     interleave=interleave,
                     bench_seed=seed,
+                    confirmed_by=confirmed,
                 ),
             )
         written = write_reports(store, end.run_id, results_dir, workbook=not no_workbook, page=not no_workbook)

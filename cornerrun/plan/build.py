@@ -87,6 +87,7 @@ def build_plan(
         power_up=None
         if file.power_up is None
         else file.power_up.power_up(tuple(rail.name for rail in file.rails if board.is_commanded(rail.name))),
+        fault_responses=tuple(item.response() for item in file.fault_responses),
         limits_kept=kept_rails(file.limits_kept, tuple(rail.name for rail in file.rails), file.groups),
     )
 

@@ -10,7 +10,7 @@ from cornerrun.plan.rail_file import RailFile, volts_of
 from cornerrun.plan.trim_levels import is_trim_level
 from cornerrun.units import Kind, show
 
-__all__ = ["check_kept", "check_power_up", "check_rails"]
+__all__ = ["check_rails"]
 
 
 def check_rails(board: Board, limits: Mapping[int, HardLimits]) -> None:
@@ -30,27 +30,6 @@ def check_rails(board: Board, limits: Mapping[int, HardLimits]) -> None:
             board.add(("rails", index, "settle", "timeout"), came, "write a timeout well above 'stable_for'")
         if index in limits and board.rail_index[rail.name] == index:
             _check_limits(board, index, rail, limits[index])
-
-
-def check_kept(board: Board) -> None:
-    """Find names under ``limits_kept`` that are no rail, no group and not "all"."""
-    for name in board.reader.keys(("limits_kept",)):
-        if name != "all":
-            board.members(str(name), ("limits_kept", name), at_key=True)
-
-
-def check_power_up(board: Board) -> None:
-    """Find rails under ``power_up.order`` that are unknown, named twice, or made by no device."""
-    order = board.reader.part(("power_up", "order"), tuple[str, ...]) or ()
-    for place, name in enumerate(order):
-        loc = ("power_up", "order", place)
-        rail = board.rail(name) if board.knows_rail(name, loc) else None
-        if name in order[:place]:
-            board.add(loc, f"{name!r} stands here twice", "delete one of the two")
-        elif rail is not None and ((rail.power is None and rail.output is None) or rail.tracks is not None):
-            board.add(
-                loc, f"{name!r} is turned on by nothing in the plan", "name rails that a device or a supply makes"
-            )
 
 
 def _check_name(board: Board, index: int, rail: RailFile) -> None:

@@ -6,6 +6,7 @@ from pydantic import AfterValidator, Field
 
 from cornerrun.plan.check_file import CheckFile, CriteriaFile, PolicyFile
 from cornerrun.plan.corner_file import CornersFile
+from cornerrun.plan.fault_response_file import FaultResponseFile
 from cornerrun.plan.fields import FileModel, Name, Text, Whole, refusal
 from cornerrun.plan.power_up_file import PowerUpFile
 from cornerrun.plan.proof import ProofFile
@@ -45,6 +46,7 @@ class PlanFile(FileModel):
     policy: PolicyFile = PolicyFile()
     proof: ProofFile | None = None
     power_up: PowerUpFile | None = None
+    fault_responses: tuple[FaultResponseFile, ...] = ()
     limits_kept: dict[Name, Text] = Field(default_factory=dict, examples=["{VDD_IO: its comparator glitches}"])
 
 

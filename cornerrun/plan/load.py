@@ -8,8 +8,9 @@ from cornerrun.plan.bench_load import read_bench
 from cornerrun.plan.build import build_plan
 from cornerrun.plan.cross import board_of
 from cornerrun.plan.cross_checks import check_checks
+from cornerrun.plan.cross_conduct import check_fault_responses, check_kept, check_power_up
 from cornerrun.plan.cross_corners import check_corners
-from cornerrun.plan.cross_rails import check_kept, check_power_up, check_rails
+from cornerrun.plan.cross_rails import check_rails
 from cornerrun.plan.cross_supply import check_supplies
 from cornerrun.plan.cross_ties import check_conditions, check_devices, check_followers, check_groups, check_relations
 from cornerrun.plan.cross_trim import check_trim
@@ -61,6 +62,7 @@ def load_plan(path: Path, *, limits: Path | None = None) -> Plan:
     check_rails(board, allowed)
     check_kept(board)
     check_power_up(board)
+    check_fault_responses(board)
     check_supplies(board)
     check_followers(board)
     check_groups(board)

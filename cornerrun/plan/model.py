@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Literal
 
 from cornerrun.plan.check_nouns import Acceptance, At, Check, CheckCriterion, Criteria, Demonstrate, Screen
+from cornerrun.plan.fault_response import FaultResponse
 from cornerrun.plan.power_up import PowerUp
 from cornerrun.plan.supply import Supply
 from cornerrun.plan.trim_model import TrimSweep
@@ -358,6 +359,7 @@ class Plan:
     purpose: str = ""
     limits_kept: Mapping[str, str] = field(default_factory=dict)
     power_up: PowerUp | None = None
+    fault_responses: tuple[FaultResponse, ...] = ()
 
     def rail(self, name: str) -> Rail:
         """Look up a rail by name; KeyError if there is none."""

@@ -15,6 +15,7 @@ from cornerrun.preflight.counting_rules import error_ratios
 from cornerrun.preflight.device_rules import contradictions, unchecked, unread
 from cornerrun.preflight.device_values import BenchValues
 from cornerrun.preflight.facts import Facts, gather
+from cornerrun.preflight.fault_response_rules import fault_responses
 from cornerrun.preflight.finding import Finding
 from cornerrun.preflight.level_rules import hard_limits, quantisation
 from cornerrun.preflight.load_rules import currents, pins, power
@@ -38,6 +39,7 @@ RULES: tuple[Rule, ...] = (
     faults,
     tightening,
     power_up,
+    fault_responses,
     warnings,
     power_good,
     contradictions,

@@ -121,6 +121,7 @@ def summarise(data: RunData, *, plan: Plan | None = None, runs: Sequence[Run] = 
         telemetry=device_telemetry(plan, good, meter_specification(run.instruments)),
         attempts=attempts,
         proof=proof_rows(data),
+        fault_trials=data.fault_trials,
         configuration=configuration_summary(data),
     )
 

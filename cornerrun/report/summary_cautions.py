@@ -1,6 +1,6 @@
 """What a reader must know before trusting a number: anomalies in order of time, and cautions."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from datetime import date
 
 from cornerrun.plan.model import Plan
@@ -162,6 +162,7 @@ def cautions(
         said.append("The board was turned OFF, not brought to nominal: find out why before it is powered again.")
     if data.run.bench_kind == "simulated":
         said.append("SIMULATED bench: nothing here says anything of a real board.")
+    said += _about_fault_trials(data)
     said += _about_attempts(attempts)
     said += _about_instruments(plan, trim, instruments)
     said += _about_drift(trim)
@@ -180,6 +181,18 @@ def cautions(
     said += _about_checks(plan, checks)
     said.append("One board was tested: it says nothing of the share of boards that pass.")
     return tuple(said)
+
+
+def _about_fault_trials(data: RunData) -> Iterator[str]:
+    """Say that faults were provoked, who answers for it, and what differed from the plan."""
+    if not data.fault_trials:
+        return
+    who = data.run.request.confirmed_by or "nobody named"
+    provoked = ", ".join(f"{trial.rail} ({trial.fault})" for trial in data.fault_trials if not trial.refused)
+    yield f"Faults were PROVOKED, confirmed by {who}: {provoked or 'none, every one was refused'}."
+    for trial in data.fault_trials:
+        if trial.troubles:
+            yield f"The board did not do what the plan says when {trial.rail} faulted: {'; '.join(trial.troubles)}."
 
 
 def earlier_attempts(run: Run, runs: Iterable[Run]) -> tuple[Attempt, ...]:

@@ -14,6 +14,7 @@ from cornerrun.report.analysis_nouns import Attempt, CulpritSummary, DeviceTelem
 from cornerrun.report.rail_nouns import ControlDrift, Margin, RailSummary, TrimLevel, TrimSummary
 from cornerrun.report.summary_proof import ConfigurationSummary, ProofRow
 from cornerrun.results.decision import Decision
+from cornerrun.results.fault_trial import FaultTrial
 from cornerrun.results.records import EndState, Head, InstrumentRecord, Outcome, RunResult
 from cornerrun.stats.interval import Interval
 
@@ -284,4 +285,5 @@ class Summary:
     telemetry: tuple[DeviceTelemetry, ...] = ()
     attempts: tuple[Attempt, ...] = ()
     proof: tuple[ProofRow, ...] = ()
+    fault_trials: tuple[FaultTrial, ...] = ()
     configuration: ConfigurationSummary | None = None

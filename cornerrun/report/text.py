@@ -5,6 +5,7 @@ from textwrap import wrap
 
 from cornerrun.report.summary_model import CheckCorner, CornerSummary, MetCombinations, Summary
 from cornerrun.report.text_analysis import culprit_lines, number_lines, telemetry_lines
+from cornerrun.report.text_fault_trials import fault_trial_lines
 from cornerrun.report.text_proof import configuration_lines, proof_lines
 from cornerrun.report.text_rails import accuracy_lines, drift_lines, margin_lines, rail_lines
 from cornerrun.report.text_table import one_line, percent, table
@@ -35,6 +36,10 @@ def to_text(summary: Summary, *, is_full: bool = False) -> str:
         _section("Rails", rail_lines(summary) if is_full else []),
         _section("Corners", _corners(summary.corners) if is_full else []),
         _section("Wiring proof: each rail stepped alone", proof_lines(summary, width=_WIDTH - 2, is_full=is_full)),
+        _section(
+            "Provoked faults: which rails went down",
+            fault_trial_lines(summary, width=_WIDTH - 2),
+        ),
         _section("Configuration of the devices", configuration_lines(summary)),
         _section("Anomalies", _anomalies(summary, is_full=is_full)),
         _section("Not tested", _not_tested(summary, is_full=is_full)),
@@ -66,6 +71,8 @@ def _head(summary: Summary) -> str:
         f"started {header.started_utc:%Y-%m-%d %H:%M:%S} UTC"
         + (f", took {show(header.duration_s, Kind.TIME, digits=4)}" if header.duration_s is not None else ""),
     ]
+    if summary.fault_trials:
+        lines.append("faults were provoked in this run; see the cautions")
     if header.trail is not None:
         lines.append(f"audit trail {header.trail.links}:{header.trail.sha256}")
     return "\n".join(one_line(line) for line in lines)

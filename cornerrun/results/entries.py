@@ -7,6 +7,7 @@ from types import MappingProxyType
 
 from cornerrun.bench.ports import Baseline, RestoreRecipe
 from cornerrun.results.bench_records import Latch
+from cornerrun.results.fault_trial import FaultTrial
 from cornerrun.results.records import (
     EndState,
     Event,
@@ -83,6 +84,7 @@ KINDS: Mapping[str, type[object]] = MappingProxyType(
         "end": Ending,
         "snapshot": Snapshot,
         "proof": ProofStep,
+        "fault trial": FaultTrial,
         "resume": Resumption,
         "discard": Discarded,
         "latch": Latch,

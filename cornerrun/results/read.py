@@ -12,6 +12,7 @@ from cornerrun.corners.model import Step
 from cornerrun.results import schema
 from cornerrun.results.bench_records import Latch
 from cornerrun.results.codec import from_json, utc_from_text
+from cornerrun.results.fault_trial import FaultTrial
 from cornerrun.results.heads import Head
 from cornerrun.results.records import Event, Intent, ProofStep, Run, Snapshot, VisitRecord
 from cornerrun.results.rows import Row, event_from_row, latch_from_row, run_from_row
@@ -20,6 +21,7 @@ from cornerrun.results.visit_rows import visit_from_rows
 __all__ = [
     "baseline",
     "events",
+    "fault_trials",
     "last_intent",
     "latches",
     "proof",
@@ -110,6 +112,14 @@ def proof(connection: Connection, run_id: str) -> tuple[ProofStep, ...]:
     query = select(table.c.step_json).where(table.c.run_id == run_id).order_by(table.c.proof)
     steps = [from_json(row["step_json"], ProofStep) for row in _later_rows(connection, table, query)]
     return tuple({step.rail: step for step in steps}.values())
+
+
+def fault_trials(connection: Connection, run_id: str) -> tuple[FaultTrial, ...]:
+    """Return what came of provoked faults, in order; of one that was provoked again, the later."""
+    table = schema.fault_trials
+    query = select(table.c.trial_json).where(table.c.run_id == run_id).order_by(table.c.fault_trial)
+    found = [from_json(row["trial_json"], FaultTrial) for row in _later_rows(connection, table, query)]
+    return tuple({(one.rail, one.fault): one for one in found}.values())
 
 
 def latches(connection: Connection, *, bench_id: str | None, only_open: bool) -> tuple[Latch, ...]:

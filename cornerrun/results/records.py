@@ -9,6 +9,7 @@ from cornerrun.bench.ports import StatusCapture
 from cornerrun.corners.model import Corner, NotRunnable, Step
 from cornerrun.plan.model import Source
 from cornerrun.results.bench_records import Latch, ProofReading, ProofStep, Snapshot
+from cornerrun.results.fault_trial import FaultTrial
 from cornerrun.results.heads import Head
 
 __all__ = [
@@ -144,7 +145,8 @@ class SetpointRecord:
 class RunRequest:
     """How a run was asked for, so that it can go on later: files by absolute path, and what chose its steps.
 
-    ``bench_seed`` is that of the simulated bench; None leaves the seed of its file.
+    ``bench_seed`` is that of the simulated bench; None leaves the seed of its file. ``confirmed_by`` is who answers for
+    what the plan does that can hurt, such as faults that it provokes.
     """
 
     plan: str = ""
@@ -154,6 +156,7 @@ class RunRequest:
     repeats: int | None = None
     interleave: tuple[str, ...] = ()
     bench_seed: int | None = None
+    confirmed_by: str = ""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -348,12 +351,14 @@ class RunData:
     """A whole run as the store gives it back, visits and events in order.
 
     ``proof`` holds one step of the wiring proof for each rail that was stepped, ``snapshots`` the configuration before
-    and after; both are empty where there was none. ``trail`` is the head of the audit trail.
+    and after, ``fault_trials`` what came of provoked faults; all are empty where there was none. ``trail`` is the head
+    of the audit trail.
     """
 
     run: Run
     visits: tuple[VisitRecord, ...]
     events: tuple[Event, ...]
     proof: tuple[ProofStep, ...] = ()
+    fault_trials: tuple[FaultTrial, ...] = ()
     snapshots: tuple[Snapshot, ...] = ()
     trail: Head | None = None

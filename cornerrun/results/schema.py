@@ -10,6 +10,7 @@ __all__ = [
     "checks",
     "discarded",
     "events",
+    "fault_trials",
     "faults",
     "intents",
     "latches",
@@ -207,6 +208,16 @@ proofs = Table(
     Column("rail", Text, nullable=False),
     Column("step_v", Double),
     Column("step_json", Text, nullable=False),
+)
+
+fault_trials = Table(
+    "fault_trials",
+    metadata,
+    Column("fault_trial", Integer, primary_key=True, autoincrement=True),
+    Column("run_id", Text, ForeignKey("runs.run_id"), nullable=False, index=True),
+    Column("rail", Text, nullable=False),
+    Column("fault", Text, nullable=False),
+    Column("trial_json", Text, nullable=False),
 )
 
 traces = Table("traces", metadata, _run(), _key("visit"), Column("traces_json", Text, nullable=False))

@@ -10,6 +10,7 @@ from cornerrun.bench.ports import Baseline, RestoreRecipe
 from cornerrun.errors import StoreError, UsageError
 from cornerrun.results.bench_records import Latch
 from cornerrun.results.entries import Acknowledgement, Beginning, Discarded, Ending, Entry, Resumption
+from cornerrun.results.fault_trial import FaultTrial
 from cornerrun.results.heads import Head, HeadsFile
 from cornerrun.results.records import (
     EndState,
@@ -34,7 +35,7 @@ if TYPE_CHECKING:
 __all__ = ["Store", "spill_of"]
 
 # What is kept while a run goes on: the side file need not hold the head after each of these.
-_BETWEEN = frozenset({"intent", "visit", "event", "snapshot", "proof"})
+_BETWEEN = frozenset({"intent", "visit", "event", "snapshot", "proof", "fault trial"})
 
 _NO_FILE = Path("cornerrun-store")  # what lies beside a store that is no file goes into the working directory
 
@@ -121,6 +122,10 @@ class Store:
     def add_proof(self, run_id: str, step: ProofStep) -> None:
         """Keep one step of the wiring proof."""
         self._write(Entry(kind="proof", run_id=run_id, record=step))
+
+    def add_fault_trial(self, run_id: str, trial: FaultTrial) -> None:
+        """Keep what came of a fault that was provoked."""
+        self._write(Entry(kind="fault trial", run_id=run_id, record=trial))
 
     def end_run(self, run_id: str, result: RunResult, end_state: EndState, why: str, ended_utc: datetime) -> None:
         """Close a run: what it says of its board, where the board was left, and why."""
@@ -220,6 +225,7 @@ class Store:
                 visits=read.visits(connection, run_id),
                 events=read.events(connection, run_id),
                 proof=read.proof(connection, run_id),
+                fault_trials=read.fault_trials(connection, run_id),
                 snapshots=read.snapshots(connection, run_id),
                 trail=read.trail_head(connection, run_id),
             )

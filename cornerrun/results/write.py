@@ -13,6 +13,7 @@ from cornerrun.results.bench_records import Latch
 from cornerrun.results.codec import clean_text, to_json, utc_text
 from cornerrun.results.connect import transaction
 from cornerrun.results.entries import Acknowledgement, Beginning, Discarded, Ending, Entry, Resumption
+from cornerrun.results.fault_trial import FaultTrial
 from cornerrun.results.records import EndState, Event, Intent, ProofStep, Snapshot, VisitRecord
 from cornerrun.results.rows import Row, event_row, latch_row, run_row
 from cornerrun.results.spill import Spill
@@ -96,6 +97,16 @@ def _row_of(run_id: str, record: object) -> tuple[str, Row]:
                     "rail": clean_text(step.rail),
                     "step_v": step.step_v,
                     "step_json": to_json(step),
+                },
+            )
+        case FaultTrial() as trial:
+            found = (
+                "fault_trials",
+                {
+                    "run_id": run_id,
+                    "rail": clean_text(trial.rail),
+                    "fault": trial.fault,
+                    "trial_json": to_json(trial),
                 },
             )
         case Discarded(record=visit):

@@ -3,17 +3,21 @@
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
+from cornerrun.bench.abilities import ProvokesFaults
 from cornerrun.bench.ports import Baseline, BenchPorts, Setpoint
 from cornerrun.clock import Clock
+from cornerrun.errors import BenchError
 from cornerrun.plan.bench_file import BenchFile
 from cornerrun.plan.model import NOMINAL, Plan
 from cornerrun.plan.proof import with_proof_levels
 from cornerrun.results.bench_records import ProofStep
+from cornerrun.results.fault_trial import FaultTrial
 from cornerrun.run.aftermath import Aftermath
 from cornerrun.run.checking import Checking, CheckRuns, Subject
 from cornerrun.run.climate import Climate
 from cornerrun.run.draft import Reference
 from cornerrun.run.executor import Executor
+from cornerrun.run.fault_trials import FaultTrials
 from cornerrun.run.input_power import CommandedInput
 from cornerrun.run.journal import Journal
 from cornerrun.run.keeping import Keeper
@@ -71,10 +75,12 @@ def assemble(
     hold_s: float = 0.0,
     keep_proof: Callable[[ProofStep], None] | None = None,
     resumed: Resumed | None = None,
+    keep_fault_trial: Callable[[FaultTrial], None] | None = None,
 ) -> Parts:
     """Build every part of a run on one clock, one journal and one sequence.
 
-    Without ``keep_proof`` no wiring proof is made, whatever the plan asks.
+    Without ``keep_proof`` no wiring proof is made, without ``keep_fault_trial`` no fault is provoked, whatever the plan
+    asks.
     """
     supervisor = Supervisor(
         plan=plan,
@@ -167,8 +173,28 @@ def assemble(
             keep=keep_proof,
         ),
         resumed=resumed,
+        fault_trials=None
+        if not plan.fault_responses or keep_fault_trial is None
+        else FaultTrials(
+            plan=plan,
+            run_id=run_id,
+            power=bench.power,
+            provoker=_provoker(bench),
+            recovery=recovery,
+            sequence=sequence,
+            clock=clock,
+            journal=journal,
+            intend=store.intend,
+            keep=keep_fault_trial,
+        ),
     )
     return Parts(executor=executor, supervisor=supervisor, mover=mover, way_back=way_back)
+
+
+def _provoker(bench: BenchPorts) -> ProvokesFaults:
+    if not isinstance(bench.power, ProvokesFaults):
+        raise BenchError("fault_responses: nothing on this bench can provoke a fault")
+    return bench.power
 
 
 def _cycling(

@@ -14,6 +14,7 @@ from cornerrun.run.aftermath import Aftermath, Dealt
 from cornerrun.run.checking import Checking
 from cornerrun.run.climate import Climate
 from cornerrun.run.controls import Controls
+from cornerrun.run.fault_trials import FaultTrials
 from cornerrun.run.faults import STATUS_WORD_OFF
 from cornerrun.run.itinerary import Itinerary
 from cornerrun.run.journal import Journal
@@ -87,7 +88,9 @@ class Executor:
         aftermath: Aftermath,
         proof: WiringProof | None = None,
         resumed: Resumed | None = None,
+        fault_trials: FaultTrials | None = None,
     ) -> None:
+        self._fault_trials = fault_trials
         self._plan = plan
         self._run_id = run_id
         self._baseline = baseline
@@ -164,6 +167,11 @@ class Executor:
                 halt = self._prove(self._proof, step.ordinal)
                 if halt is not None:
                     return halt
+            if self._fault_trials is not None and self._fault_trials.is_due and self._has_good_control:
+                halt = self._provoke(self._fault_trials, step)
+                if halt is not None:
+                    return halt
+                continue
             record: VisitRecord | None
             if step.corner.name in self._barred and not step.is_control:
                 record = self._visitor.left_out(step, self._barred[step.corner.name])
@@ -196,6 +204,21 @@ class Executor:
             dealt = self._aftermath.deal(error, visit=ordinal, moving=proof.moving, return_order=self._return_order)
             self._journal.note("error", dealt.why)
             return _Halt(trouble=dealt.trouble, why=dealt.why, state=dealt.state)
+        return None
+
+    def _provoke(self, trials: FaultTrials, step: Step) -> _Halt | None:
+        """Provoke the faults of the plan from a proven nominal; the step, put back, comes after a control point."""
+        dealt = self._aftermath.bring_back(Trouble.CHECK, "before faults are provoked", self._return_order)
+        if dealt.ends_run:
+            return self._halt(dealt)
+        try:
+            trials.perform(step.ordinal)
+        except BaseException as error:
+            dealt = self._aftermath.deal(error, visit=step.ordinal, moving=(), return_order=())
+            self._journal.note("error", dealt.why)
+            return _Halt(trouble=dealt.trouble, why=dealt.why, state=dealt.state)
+        self._itinerary.put_back(step)
+        self._itinerary.prove()
         return None
 
     def _perform(self, step: Step) -> VisitRecord:

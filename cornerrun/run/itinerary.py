@@ -47,6 +47,11 @@ class Itinerary:
         self._queue.appendleft(replace(step, ordinal=ordinal, moves=(), return_order=()))
         self._is_on_track = False
 
+    def put_back(self, step: Step) -> None:
+        """Put back the step that was handed out last, since something else is done before."""
+        self._queue.appendleft(step)
+        self._is_on_track = False
+
     def next(self) -> Step | None:
         """Take the next step, or a control point if one is due before it; None at the end."""
         if not self._queue:

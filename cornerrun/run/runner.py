@@ -133,6 +133,7 @@ def run_plan(  # noqa: PLR0917 - the order in which they come to be
             subject=Subject(serial=run.serial, seed=seed, unit=unit_data or {}, directory=plan.directory),
             hold_s=hold_s,
             keep_proof=partial(store.add_proof, run.run_id),
+            keep_fault_trial=partial(store.add_fault_trial, run.run_id),
             resumed=resumed,
         )
         guardian.answer_for(recipe, baseline, store.address)

@@ -12,6 +12,7 @@ from run_example import START, a_baseline, a_proof, a_recipe, a_run, a_visit, an
 from cornerrun.errors import CornerrunError, StoreError
 from cornerrun.results import schema
 from cornerrun.results.bench_records import Latch, Snapshot
+from cornerrun.results.fault_trial import FaultTrial
 from cornerrun.results.records import EndState, Head, Outcome, RunResult
 from cornerrun.results.store import Store
 
@@ -24,6 +25,7 @@ def kept(path, *, end_state=EndState.OFF):
     store.begin_run(a_run(RUN), a_recipe(RUN), a_baseline())
     store.add_snapshot(RUN, Snapshot(moment="before", at_utc=START, sha256="a" * 64, registers=()))
     store.add_proof(RUN, a_proof())
+    store.add_fault_trial(RUN, FaultTrial(rail="A", fault="under voltage", within_s=0.1, then="", resolution_s=0.001))
     for ordinal in range(3):
         store.intend(an_intent(RUN, ordinal), a_visit(ordinal - 1) if ordinal else None)
     aborted = replace(a_visit(2), visit=replace(a_visit(2).visit, outcome=Outcome.ABORTED))
@@ -108,26 +110,42 @@ def test_a_changed_cell_is_found(path, table, column):
         changed = 1
     else:
         changed = value + 1
-    if column in {"event", "intent", "proof", "latch", "discarded"}:
+    if column in {"event", "intent", "proof", "fault_trial", "latch", "discarded"}:
         pytest.skip("a number that only orders rows")
     change(path, f"UPDATE {table} SET {column} = ? WHERE rowid = ?", changed, rowid)
     assert findings(path) != ()
 
 
 @pytest.mark.parametrize(
-    "table", ["visits", "readings", "trials", "events", "intents", "audit", "snapshots", "proofs", "faults", "latches"]
+    "table",
+    [
+        "visits",
+        "readings",
+        "trials",
+        "events",
+        "intents",
+        "audit",
+        "snapshots",
+        "proofs",
+        "fault_trials",
+        "faults",
+        "latches",
+    ],
 )
 def test_a_row_that_is_gone_is_found(path, table):
     change(path, f"DELETE FROM {table} WHERE rowid = (SELECT max(rowid) FROM {table})")
     assert findings(path) != ()
 
 
-@pytest.mark.parametrize("table", ["events", "intents", "trials", "visits", "proofs", "latches", "discarded"])
+@pytest.mark.parametrize(
+    "table", ["events", "intents", "trials", "visits", "proofs", "fault_trials", "latches", "discarded"]
+)
 def test_a_row_that_was_added_is_found(path, table):
     raw = sqlite3.connect(path)
     columns = [row[1] for row in raw.execute(f"PRAGMA table_info({table})")]
     raw.close()
-    order = {"events": "event", "intents": "intent", "proofs": "proof", "latches": "latch", "discarded": "discarded"}
+    order = {"events": "event", "intents": "intent", "proofs": "proof", "fault_trials": "fault_trial"}
+    order |= {"latches": "latch", "discarded": "discarded"}
     key = order.get(table, "visit" if table == "visits" else "position")
     values = ", ".join(f"{name} + 1000" if name == key else name for name in columns)
     change(path, f"INSERT INTO {table} SELECT {values} FROM {table} ORDER BY rowid DESC LIMIT 1")

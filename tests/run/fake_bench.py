@@ -399,6 +399,9 @@ class FakeStore:
         self._called("add_proof")
         self.proof.append(step)
 
+    def add_fault_trial(self, run_id: str, trial: Any) -> None:
+        self._called("add_fault_trial")
+
     def add_event(self, run_id: str, event: Event) -> None:
         self._called("event", event.what)
         self.events.append(event)

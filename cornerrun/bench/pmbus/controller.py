@@ -14,6 +14,7 @@ from cornerrun.bench.pmbus.moving import harden, move
 from cornerrun.bench.pmbus.operation import Side
 from cornerrun.bench.pmbus.output import Output
 from cornerrun.bench.pmbus.profile import Profile
+from cornerrun.bench.pmbus.provoking import Fault, Provocations
 from cornerrun.bench.pmbus.selecting import undo_strays
 from cornerrun.bench.pmbus.snapshot import changed_by_others, take_snapshot
 from cornerrun.bench.pmbus.sweep import Sweeps
@@ -74,6 +75,7 @@ class PmbusPower:
         self._sweeps = Sweeps(outputs=self._outputs, devices=self._devices, guard=guard, clock=clock)
         self._groups = Groups(link=self._link, pages=_pages(self._outputs.values()), clock=clock)
         self._evidence = Evidence(tuple(self._outputs.values()), clock)
+        self._provocations = Provocations(guard)
         self._tightening = Tightening(self._outputs.values(), guard, plan.limits_kept)
         self._is_connected = False
         self._is_hardened = False
@@ -206,6 +208,13 @@ class PmbusPower:
         self._mend_limits()
         for rail in rails:
             turn_on(self._output(rail), self._guard)
+
+    def provoke(self, rail: str, fault: Fault) -> None:
+        self._ready()
+        self._provocations.provoke(self._output(rail), fault)
+
+    def withdraw(self) -> None:
+        self._provocations.withdraw_all()
 
     def _mend_limits(self) -> None:
         """Take back a limit that may have gone astray: it may hold a rail away from nominal, or shut it off."""
