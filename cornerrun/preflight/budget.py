@@ -67,8 +67,6 @@ def why_not(facts: Facts) -> str:
     if facts.bench_file is None:
         return "no bench file tells how fast bus and meter are"
     if facts.rehearsal is None:
-        if any(rail.output is not None for rail in facts.plan.rails):
-            return "rails that a supply makes are not in the estimate"
         return "bench and plan do not fit each other"
     return facts.rehearsal.trouble
 

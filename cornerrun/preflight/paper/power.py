@@ -33,6 +33,8 @@ class PaperPower:
     last conversion.
     """
 
+    buses: tuple[str, ...] = ()  # it keeps no registers
+
     def __init__(self, *, facts: Facts, plan: Plan, wires: Mapping[str, Wire], arrival: Arrival, clock: Clock) -> None:
         self._clock = clock
         self._arrival = arrival

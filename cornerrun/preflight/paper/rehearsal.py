@@ -1,11 +1,13 @@
 """Perform a plan on paper, by the run's own code: what it takes, and what it wears."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 
 from cornerrun.bench.bench import is_private
+from cornerrun.bench.combined import CombinedPower
 from cornerrun.bench.ports import BenchPorts, Condition
 from cornerrun.clock import ManualClock
+from cornerrun.errors import PlanError
 from cornerrun.plan.bench_file import BenchFile
 from cornerrun.plan.model import Rail
 from cornerrun.plan.proof import with_proof_levels
@@ -15,6 +17,7 @@ from cornerrun.preflight.paper.instruments import PaperChecks, PaperCondition, P
 from cornerrun.preflight.paper.letters import Letters
 from cornerrun.preflight.paper.power import PaperPower
 from cornerrun.preflight.paper.response import tried_times_s
+from cornerrun.preflight.paper.supply import PaperSupplies
 from cornerrun.preflight.paper.wire import Wire
 from cornerrun.results.records import EndState, Outcome, VisitRecord
 from cornerrun.run.assembly import assemble, encoded_setpoints
@@ -58,23 +61,38 @@ class _Way:
 
 
 def rehearse(facts: Facts, letters: Letters | None = None) -> Rehearsal | None:
-    """Perform the steps of a plan on paper; None where there is no bench file, or a rail has no profile or a supply.
+    """Perform the steps of a plan on paper; None where there is no bench file, or a rail has no profile or no supply.
 
     Every message is told to ``letters`` too. Every rail gets there, every check passes, no
     control point is out: what trouble costs is not foreseen.
     """
     bench_file, plan = facts.bench_file, with_proof_levels(facts.plan)
     buses = {device.bus for device in plan.devices.values()}
-    if any(rail.output is not None for rail in plan.rails):
-        return None
     if bench_file is None or facts.trouble or facts.profile_trouble or not buses <= bench_file.buses.keys():
         return None
     if any(condition.name not in bench_file.conditions for condition in plan.conditions):
         return None
+    supplies = {rail.output.supply for rail in plan.rails if rail.output is not None}
+    if not supplies <= bench_file.instruments.keys():
+        return None
     clock = ManualClock()
     wires = {name: Wire(bus, clock, letters) for name, bus in bench_file.buses.items()}
-    power = PaperPower(facts=facts, plan=plan, wires=wires, arrival=_Way(facts), clock=clock)
-    meter = _meter(bench_file, facts, power, clock, letters)
+    way = _Way(facts)
+    managed = PaperPower(facts=facts, plan=plan, wires=wires, arrival=way, clock=clock)
+    power: CombinedPower | PaperPower = managed
+    supplied: PaperSupplies | None = None
+    if supplies:
+        try:
+            supplied = PaperSupplies(plan=plan, bench_file=bench_file, arrival=way, clock=clock, letters=letters)
+        except PlanError:
+            return None  # which dialect, and where, is a finding of rule "supplies"
+        power = CombinedPower([managed, supplied] if managed.scan_s else [supplied])
+
+    def voltage_v(rail: str, at_s: float) -> float:
+        made_v = None if supplied is None else supplied.voltage_v(rail, at_s)
+        return managed.voltage_v(rail, at_s) if made_v is None else made_v
+
+    meter = _meter(bench_file, facts, voltage_v, clock, letters)
     conditions = _conditions(facts, bench_file, clock)
     if letters is not None:
         conditions = {name: ToldCondition(name, one, clock, letters) for name, one in conditions.items()}
@@ -117,7 +135,10 @@ def rehearse(facts: Facts, letters: Letters | None = None) -> Rehearsal | None:
     return Rehearsal(
         visits=ended.visits,
         duration_s=clock.now_s(),
-        messages={name: wire.messages for name, wire in wires.items() if wire.messages},
+        messages={
+            **{name: wire.messages for name, wire in wires.items() if wire.messages},
+            **({} if supplied is None else supplied.messages),
+        },
         closures=meter.closures if meter is not None else 0,
         condition_changes=sum(1 for _ in ended.visits if _.visit.phase_s.get("condition", 0.0) > 0),
         trouble=_trouble(ended, len(facts.steps)),
@@ -140,7 +161,11 @@ def _discard(registers: object) -> None:
 
 
 def _meter(
-    bench_file: BenchFile, facts: Facts, power: PaperPower, clock: ManualClock, letters: Letters | None
+    bench_file: BenchFile,
+    facts: Facts,
+    voltage_v: Callable[[str, float], float],
+    clock: ManualClock,
+    letters: Letters | None,
 ) -> PaperMeter | None:
     if bench_file.meter is None:
         return None
@@ -154,7 +179,7 @@ def _meter(
         instrument=bench_file.meter,
         channels=bench_file.channels,
         rails=reached,
-        voltage_v=power.voltage_v,
+        voltage_v=voltage_v,
         clock=clock,
         letters=letters,
     )
