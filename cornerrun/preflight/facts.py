@@ -2,6 +2,7 @@
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
@@ -9,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from cornerrun.bench.pmbus.profile import Profile, load_profile
 from cornerrun.bench.ports import RegisterValue
+from cornerrun.bench.scpi.dialect import supply_dialect
 from cornerrun.corners.model import Corner, Selection, Step
 from cornerrun.corners.order import steps
 from cornerrun.corners.select import nominal_corner, select
@@ -151,12 +153,24 @@ def gather(
         profiles=loaded,
         profile_trouble=profile_trouble,
         values=held,
-        levels=rail_levels(plan, vout_modes or {}, loaded, held.rails),
+        levels=rail_levels(plan, vout_modes or {}, loaded, held.rails, _steps_v(plan, bench_file)),
         selection=selection,
         steps=planned,
         trouble=trouble,
         tree=_tree(plan),
     )
+
+
+def _steps_v(plan: Plan, bench_file: BenchFile | None) -> Mapping[str, float]:
+    """Tell the voltage steps of supplies by the rails that they make, as far as their dialects can be read."""
+    steps_v: dict[str, float] = {}
+    for rail in plan.rails:
+        instrument = bench_file.instruments.get(rail.output.supply) if bench_file and rail.output else None
+        if bench_file is not None and instrument is not None:
+            # What is wrong with a dialect is a finding of rule "supplies".
+            with suppress(PlanError):
+                steps_v[rail.name] = supply_dialect(instrument.dialect, bench_file.directory).step
+    return steps_v
 
 
 def _planned(plan: Plan) -> tuple[Selection, tuple[Step, ...], str]:

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from types import MappingProxyType
 from typing import Literal
 
 from cornerrun.bench.pmbus.codec import PageFormat
@@ -107,9 +108,16 @@ def level_table(
 
 
 def rail_levels(
-    plan: Plan, vout_modes: Mapping[str, int], profiles: Mapping[str, Profile], values: Mapping[str, DeviceValues]
+    plan: Plan,
+    vout_modes: Mapping[str, int],
+    profiles: Mapping[str, Profile],
+    values: Mapping[str, DeviceValues],
+    steps_v: Mapping[str, float] = MappingProxyType({}),
 ) -> tuple[RailLevels, ...]:
-    """Work out the levels of every rail, in plan order; a rail that hardware makes follow another goes with it."""
+    """Work out the levels of every rail, in plan order; a rail that hardware makes follow another goes with it.
+
+    ``steps_v`` are the voltage steps of supplies, by the rails that they make: a code counts those.
+    """
     found: dict[str, RailLevels] = {}
     leaders = [rail for rail in plan.rails if rail.tracks is None]
     for rail in leaders:
@@ -123,7 +131,7 @@ def rail_levels(
             values=held,
             by_command=profile is not None and profile.by_command,
         )
-        found[rail.name] = replace(bare, rows=_encoded(bare))
+        found[rail.name] = replace(bare, rows=_encoded(bare, steps_v.get(rail.name)))
     for rail in plan.rails:
         if rail.tracks is not None:
             rows = _following(rail, found[rail.tracks.rail], rail.tracks.ratio)
@@ -150,13 +158,16 @@ def _page_format(
     return None if is_open else made
 
 
-def _encoded(found: RailLevels) -> tuple[LevelRow, ...]:
+def _encoded(found: RailLevels, step_v: float | None) -> tuple[LevelRow, ...]:
     rail, page_format, held = found.rail, found.page_format, found.values
     rows: list[LevelRow] = []
     command_v, trim_v = (held.command_v, held.trim_v) if held is not None else (rail.nominal_v, 0.0)
     for level, target_v in rail.levels.items():
         if rail.maker is None:
             rows.append(_row(rail, level, "not commanded"))
+        elif step_v is not None:
+            word = round(target_v / step_v)
+            rows.append(_row(rail, level, "ok", word=word, decoded_v=word * step_v))
         elif page_format is None:
             rows.append(_row(rail, level, "code unknown"))
         elif level == NOMINAL and held is not None:

@@ -65,6 +65,19 @@ def test_messages_are_those_of_the_driver(desk: Path, monkeypatch: pytest.Monkey
     assert sum(budget.messages.values()) == pytest.approx(len(sent), rel=0.10)
 
 
+def test_levels_are_those_of_the_supply_in_its_steps(desk: Path) -> None:
+    (desk / "coarse.yaml").write_text("format: 1\ntitle: coarse\nrole: supply\nstep: 40 mV\n")
+    bench = desk / "supplied_bench.yaml"
+    bench.write_text(bench.read_text().replace("FEED_B: {", "FEED_B: {dialect: coarse, "))
+    facts = gather(load_plan(desk / "supplied.yaml"), load_bench(bench), None)
+    fine, coarse = facts.by_rail["VDD_MCU"], facts.by_rail["VDD_SENSE"]
+    assert (fine.row("high").word, fine.row("high").decoded_v) == (3465, pytest.approx(3.465))
+    assert {level: coarse.row(level).decoded_v for level in ("nominal", "high", "low2")} == {
+        "nominal": pytest.approx(1.8), "high": pytest.approx(1.88), "low2": pytest.approx(1.76),
+    }  # fmt: skip
+    assert coarse.row("high").error_v == pytest.approx(-0.01)
+
+
 def test_a_dry_run_tells_voltages_and_protection_in_order(desk: Path) -> None:
     plan, bench_file, letters = load_plan(desk / "supplied.yaml"), load_bench(desk / "supplied_bench.yaml"), Letters()
     rehearsal = rehearse(gather(plan, bench_file, None), letters)
