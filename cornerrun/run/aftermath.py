@@ -55,6 +55,7 @@ class Aftermath:
         self, error: BaseException, *, visit: int, moving: Sequence[str], return_order: Sequence[Sequence[str]]
     ) -> Dealt:
         """Deal with what a visit raised."""
+        error = self.what_stands_behind(error)
         trouble, why = trouble_of(error), explain(error)
         way = WAYS[trouble]
         if way.first is Phase.RETURN:
@@ -65,6 +66,18 @@ class Aftermath:
         if way.first is Phase.RECOVER:
             return self._recover(alarm, visit, moving, return_order)
         return self._power_down(alarm, visit, moving)
+
+    def what_stands_behind(self, error: BaseException) -> BaseException:
+        """Look whether a device refused because a rail is down: then that is the trouble, and its evidence counts."""
+        if trouble_of(error) is not Trouble.BUS:
+            return error
+        try:
+            self._supervisor.read(self._supervisor.rails)
+        except Alarmed as alarm:
+            return alarm
+        except Exception:
+            return error  # the bus does not answer: that is trouble enough
+        return error
 
     def bring_back(self, trouble: Trouble, why: str, return_order: Sequence[Sequence[str]]) -> Dealt:
         """Bring the board to nominal, from where the run may go on; off if that fails."""
@@ -99,7 +112,7 @@ class Aftermath:
         if evidence.is_severe:
             return self._off(Trouble.SEVERE_TRIP, _told(alarm, evidence), evidence)
         try:
-            self._recovery.recover(evidence, return_order)
+            evidence = self._recovery.recover(evidence, return_order)
         except NotReady as error:
             why = f"{_told(alarm, evidence)}; {error}"
             return Dealt(trouble=Trouble.TRIP, ends_run=True, why=why, evidence=evidence)
@@ -128,6 +141,7 @@ class Aftermath:
 
     def _failed(self, error: BaseException, why: str, evidence: Evidence | None) -> Dealt:
         told = f"{why}; the board did not come back to nominal: {explain(error)}"
+        self._recovery.tell_evidence(error)
         return self._off(Trouble.FAILED_RETURN, told, evidence)
 
     def _off(self, trouble: Trouble, why: str, evidence: Evidence | None) -> Dealt:

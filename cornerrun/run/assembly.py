@@ -111,6 +111,7 @@ def assemble(
             plan=plan, bench_file=bench_file, bench=bench, supervisor=supervisor, clock=clock, journal=journal
         ),
     )
+    way_back.tell_evidence = recovery.tell_evidence
     aftermath = Aftermath(plan=plan, sequence=sequence, supervisor=supervisor, recovery=recovery, way_back=way_back)
     checking = Checking(
         plan=plan,

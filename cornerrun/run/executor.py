@@ -238,6 +238,7 @@ class Executor:
         """Act on trouble: the board first, then the record."""
         was_at_a_corner = self._sequence.is_at_a_corner
         self._visitor.freeze()
+        error = self._aftermath.what_stands_behind(error)
         dealt = self._aftermath.deal(
             error, visit=step.ordinal, moving=self._visitor.moving, return_order=self._return_order
         )

@@ -1,7 +1,7 @@
 """After a device shut a rail down: capture, classify, make safe, clear, turn on again, verify at nominal."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from cornerrun.bench.ports import FaultCapture, SafeReturn, StatusCapture
 from cornerrun.clock import Clock
@@ -11,6 +11,7 @@ from cornerrun.run.faults import UNDETERMINED, classify, is_latched, is_off, own
 from cornerrun.run.journal import Journal
 from cornerrun.run.originator import feeders
 from cornerrun.run.power_cycling import PowerCycling
+from cornerrun.run.sequence import Trouble
 from cornerrun.run.status_notes import registers_text
 from cornerrun.run.supervisor import Supervisor
 from cornerrun.run.trouble import Alarmed, explain
@@ -18,6 +19,7 @@ from cornerrun.run.way_back import WayBack
 
 __all__ = ["Evidence", "Recovery"]
 
+_OFF_S = 0.1  # chosen: shared fault lines let go, and outputs fall, before rails are turned on again
 _STABLE_PERIODS = 1.5  # chosen: long enough that a try which is due has been made
 
 
@@ -77,7 +79,20 @@ class Recovery:
             captures = ()
         return self._classified(alarm, captures, visit=visit, moving=moving, at_s=at_s)
 
-    def recover(self, evidence: Evidence, return_order: Sequence[Sequence[str]]) -> None:
+    def tell_evidence(self, error: BaseException) -> None:
+        """Capture what devices say of trouble on the way back, for the events of the run. Never raises.
+
+        Not where a voltage is beyond a hard limit: then the rails go off first.
+        """
+        if isinstance(error, Alarmed) and error.trouble is Trouble.HARD_LIMIT:
+            return
+        alarm = error if isinstance(error, Alarmed) else Alarmed(Trouble.FAILED_RETURN, explain(error))
+        evidence = self.evidence(alarm, visit=-1, moving=())
+        if evidence.affected and evidence.fault.captures:
+            fault = evidence.fault
+            self._journal.note("error", f"on the way back: {fault.kind}, originator: {fault.originator} ({fault.why})")
+
+    def recover(self, evidence: Evidence, return_order: Sequence[Sequence[str]]) -> Evidence:
         """Bring a board back whose evidence is kept: all rails on, at nominal, settled, no fault.
 
         Where a device may try again by itself, it is given the time to, and "no fault" counts only after a time in
@@ -86,24 +101,41 @@ class Recovery:
         Where the plan says how the board is turned on, it is power-cycled too, and must be ready.
 
         Raises UnsafeState or what the supervisor raises if it does not come back; the board must then go off. NotReady
-        if the board stays silent: its rails are at nominal.
+        if the board stays silent: its rails are at nominal. Returns the evidence, with those that went down later.
         """
         with self._way_back.shielded():
-            self._go_home(return_order)
-            down = [rail for rail in self._order if rail in evidence.down]
-            if down and not evidence.is_latched:
-                down = self._not_risen(down, evidence.affected)
-            self._faults.clear(evidence.affected)
-            if down:
-                # A latched output starts again only if it is commanded off and on (PMBus 1.2 Part II, section 10.7).
-                self._safety.turn_off(down)
-                self._supervisor.expect_rise(down)
-                self._faults.turn_on(down)
-            self._at_nominal()
-            self._cycle()
-            if not evidence.is_latched:
-                self._supervisor.wait_until(self._clock.now_s() + _STABLE_PERIODS * self._retry_period_s)
+            while True:
+                try:
+                    self._recover(evidence, return_order)
+                except Alarmed as alarm:
+                    if alarm.trouble is not Trouble.TRIP or not set(alarm.rails).isdisjoint(evidence.affected):
+                        raise
+                    # A slow fault line takes its time: others go down after the evidence was captured.
+                    late = self.evidence(alarm, visit=evidence.fault.visit, moving=())
+                    if late.is_severe:
+                        raise
+                    evidence = _joined(evidence, late)
+                else:
+                    break
         self._journal.note("note", "the board was brought back to nominal after a trip")
+        return evidence
+
+    def _recover(self, evidence: Evidence, return_order: Sequence[Sequence[str]]) -> None:
+        self._go_home(return_order)
+        down = [rail for rail in self._order if rail in evidence.down]
+        if down and not evidence.is_latched:
+            down = self._not_risen(down, evidence.affected)
+        self._faults.clear(evidence.affected)
+        if down:
+            # A latched output starts again only if it is commanded off and on (PMBus 1.2 Part II, section 10.7).
+            self._safety.turn_off(down)
+            self._supervisor.expect_rise(down)
+            self._supervisor.wait_until(self._clock.now_s() + _OFF_S)
+            self._faults.turn_on(down)
+        self._at_nominal()
+        self._cycle()
+        if not evidence.is_latched:
+            self._supervisor.wait_until(self._clock.now_s() + _STABLE_PERIODS * self._retry_period_s)
 
     def bring_up(self) -> bool:
         """Turn a board off and on that does not answer at nominal, until it is ready; False if the plan has no way to.
@@ -167,3 +199,16 @@ class Recovery:
             is_severe=found.is_severe,
             is_latched=bool(faulty) and all(is_latched(capture) for capture in faulty),
         )
+
+
+def _joined(first: Evidence, late: Evidence) -> Evidence:
+    """Add the rails that went down later to what was captured first; the fault began where it began."""
+    affected = tuple(dict.fromkeys((*first.affected, *late.affected)))
+    followers = tuple(rail for rail in affected if rail != first.fault.originator)
+    return Evidence(
+        fault=replace(first.fault, followers=followers),
+        down=late.down,
+        affected=affected,
+        is_severe=first.is_severe,
+        is_latched=first.is_latched and late.is_latched,
+    )

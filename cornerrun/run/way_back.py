@@ -27,6 +27,7 @@ _PAUSES_TO_OFF_S = (0.0, 0.1, 0.3, 1.0, 3.0)
 class WayBack:
     """The way to safety, in the order of the sequence table: nominal, verified, restored, verified; else off.
 
+    ``tell_evidence`` is called before rails are turned off for want of a better end; it must not raise.
     Every step is tried again if it fails. Rails are watched all the way: a voltage beyond a hard limit on the way back
     ends off.
     """
@@ -47,6 +48,7 @@ class WayBack:
         self._sequence = sequence
         self._clock = clock
         self._journal = journal
+        self.tell_evidence: Callable[[BaseException], None] = lambda _: None
 
     @contextmanager
     def shielded(self) -> Iterator[None]:
@@ -84,6 +86,8 @@ class WayBack:
             except BaseException as error:  # whatever it was, the board comes first
                 why = f"the board could not be brought back to nominal: {explain(error)}"
                 self._journal.note("error", why)
+                # A device that shut a rail down has made it safe: what it says of that is read before it is turned off.
+                self.tell_evidence(error)
                 state, trouble = self.turn_off()
                 return state, f"{why}; {trouble}" if trouble else why
             return EndState.NOMINAL, ""

@@ -1,6 +1,7 @@
 """A board of two managers with fault logs, faults planted by text, and a record of every message to them."""
 
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -70,8 +71,10 @@ FAULT_LOG = 0xEA
 class Recorder:
     """A link that keeps what went through it: (method, address, command, the rest)."""
 
-    def __init__(self, link) -> None:
+    def __init__(self, link, clock: ManualClock) -> None:
         self._link = link
+        self._clock = clock
+        self.answers: list[tuple[float, object]] = []
         self.messages: list[tuple[str, int, int | None, tuple[object, ...]]] = []
 
     def __getattr__(self, name):
@@ -80,13 +83,15 @@ class Recorder:
             return found
 
         def record(address, *rest):
+            answer = found(address, *rest)
             self.messages.append((name, address, rest[0] if rest else None, rest[1:]))
-            return found(address, *rest)
+            self.answers.append((self._clock.now_s(), answer))
+            return answer
 
         return record
 
     def __setattr__(self, name, value) -> None:
-        if name in ("_link", "messages"):
+        if name in ("_link", "_clock", "messages", "answers"):
             object.__setattr__(self, name, value)
         else:
             setattr(self._link, name, value)
@@ -118,20 +123,36 @@ class FaultDesk:
             patch.setattr(SimulatedBench, "load", lambda *a, **k: made.append(load(*a, **k)) or made[-1])
 
             def recorded(*args, **kwargs):
-                self.recorders.append(Recorder(link(*args, **kwargs)))
+                self.recorders.append(Recorder(link(*args, **kwargs), self.clock))
                 return self.recorders[-1]
 
             patch.setattr(SimulatedBench, "link", recorded)
             self.bench = open_bench(self.plan, self.bench_file, self.clock, seed=3)
         (self.simulation,) = made
+        self.faults: list[tuple[int, int, float, int, int]] = []
+        for manager in self.simulation.managers.values():
+            for page, made_page in enumerate(manager.pages):
+                made_page.on_fault.append(partial(self._faulted, manager.address, page))
         self.store = Store.open(directory / "runs.db")
+
+    def _faulted(self, address: int, page: int, at_s: float, code: int, bits: int) -> None:
+        self.faults.append((address, page, at_s, code, bits))
 
     @property
     def messages(self):
         """Every message so far, PAGE left in."""
         return [message for recorder in self.recorders for message in recorder.messages]
 
-    def run(self, only: tuple[str, ...] | None = None, *, checks: bool = False):
+    @property
+    def exchanges(self):
+        """Every message with the time of its end and its answer."""
+        return [
+            (at_s, *message, answer)
+            for recorder in self.recorders
+            for message, (at_s, answer) in zip(recorder.messages, recorder.answers, strict=True)
+        ]
+
+    def run(self, only: tuple[str, ...] | None = None, *, checks: bool = False, hold_s: float = 0.0):
         """Run the plan, or the corners named; return its end and its visits."""
         selection = select(self.plan)
         plan = self.plan if checks else replace(self.plan, checks=())
@@ -152,6 +173,7 @@ class FaultDesk:
                 selection=selection,
                 serial="1",
                 seed=3,
+                hold_s=hold_s,
             )
         finally:
             if runner is not None:

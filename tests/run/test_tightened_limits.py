@@ -109,3 +109,11 @@ def test_to_nominal_after_a_lost_run_puts_limits_back_and_blames_nobody(desk):
     assert rescued.end_state is EndState.NOMINAL
     assert _held(one) == before
     assert not [note for note in one.bench.notes() if "second master" in note.what]
+
+
+def test_a_run_that_ends_off_leaves_no_limit_tightened(desk):
+    one = desk("  trips: [{rail: SRAM, shows: ov_fault, corner: all low, after: 20 ms}]")
+    end, _ = one.run(("nominal", "all low"))
+    assert end.end_state is EndState.OFF
+    told = [event.what for event in one.store.load(end.run_id).events if "configuration changed" in event.what]
+    assert not [what for what in told if "VOUT_MAX" in what or "VOUT_OV_FAULT_LIMIT" in what]

@@ -194,6 +194,8 @@ class PmbusPower:
         self._is_hardened = False
         if failures:
             raise UnsafeState(f"not off: {'; '.join(failures)}")
+        if not rails:
+            self._tightening.loosen()
 
     def capture(self, rails: Sequence[str] = ()) -> tuple[StatusCapture, ...]:
         return self._evidence.capture(self._chosen(rails) if rails else self._outputs.values())

@@ -10,7 +10,7 @@ from cornerrun.bench.guard import Guard
 from cornerrun.bench.pmbus.commands import COMMANDS
 from cornerrun.bench.pmbus.output import Output
 from cornerrun.bench.ports import Effect, Write
-from cornerrun.errors import DeviceRefused, FormatError, GuardRefusal, LinkError, ReadbackMismatch
+from cornerrun.errors import BenchError, DeviceRefused, FormatError, GuardRefusal, LinkError, ReadbackMismatch
 from cornerrun.plan.tight import least_ov_limit_v
 from cornerrun.units import Kind, show
 
@@ -31,11 +31,13 @@ class Tightening:
         self._guard = guard
         self._kept = kept
         self._known: dict[Output, dict[str, int]] = {}
+        self._found: dict[Output, dict[str, int]] = {}
         self.is_in_doubt = False
 
     def forget(self) -> None:
         """Forget what limits hold: they are about to be read anew, or were put back."""
         self._known.clear()
+        self._found.clear()
         self.is_in_doubt = False
 
     def tighten(self) -> None:
@@ -54,6 +56,7 @@ class Tightening:
             chosen.append(output)
             if output not in self._known:
                 self._known[output] = output.device.read_critical(output.page, LIMITS)
+                self._found[output] = dict(self._known[output])
         for output in chosen:
             for name, word in self._known[output].items():
                 try:
@@ -63,6 +66,19 @@ class Tightening:
                     continue
                 if _volts(output, name, word) > _volts(output, name, wanted):
                     self._write(output, name, wanted)
+
+    def loosen(self) -> None:
+        """Put back what limits held, where everything is off and no baseline will be restored. Never raises."""
+        for output, found in self._found.items():
+            for name, word in found.items():
+                if self._known[output][name] == word:
+                    continue
+                try:
+                    output.device.write(output.page, COMMANDS[name], word.to_bytes(2, "little"))
+                except BenchError as error:
+                    output.device.remarks.add("warning", f"{name} stays tightened: {error}", output.rail.name)
+                else:
+                    self._known[output][name] = word
 
     def mend(self) -> int:
         """Put every limit back to what it is known to hold; return how many did not. BenchError if one can't be."""
