@@ -15,17 +15,24 @@ _Key = tuple[str, int, int, int]
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Difference:
-    """A register that holds something else than before; ``rail`` is empty where it belongs to the whole device."""
+    """A register that holds something else than before; ``rail`` is empty where it belongs to the whole device.
+
+    ``is_text`` tells settings of a supply, which are kept as text, from bytes of a register.
+    """
 
     device: str
     rail: str
     register: str
     was: bytes | None
     now: bytes | None
+    is_text: bool = False
 
     def __str__(self) -> str:
         where = f"{self.device}: " if not self.rail else ""
-        return f"{where}{self.register} was {_shown(self.was)} before the run and is {_shown(self.now)} after it"
+        return (
+            f"{where}{self.register} was {_shown(self.was, self.is_text)} before the run and is "
+            f"{_shown(self.now, self.is_text)} after it"
+        )
 
 
 def fingerprint(registers: Iterable[RegisterValue]) -> str:
@@ -47,12 +54,20 @@ def differences(
 ) -> tuple[Difference, ...]:
     """Compare two readings of registers, leaving out those named in ``but``; in the order of the first."""
     was, now = _by_place(before), _by_place(after)
+    supplies = {rail.output.supply for rail in plan.rails if rail.output is not None}
     found = []
     for key in dict.fromkeys((*was, *now)):
         if was.get(key) != now.get(key) and register_name(key[3]) not in but:
             device, rail = _owner(plan, *key[:3])
             found.append(
-                Difference(device=device, rail=rail, register=register_name(key[3]), was=was.get(key), now=now.get(key))
+                Difference(
+                    device=device,
+                    rail=rail,
+                    register=register_name(key[3]),
+                    was=was.get(key),
+                    now=now.get(key),
+                    is_text=key[0] in supplies,
+                )
             )
     return tuple(found)
 
@@ -82,7 +97,9 @@ def _owner(plan: Plan, bus: str, address: int, page: int) -> tuple[str, str]:
     return (f"{name} page {page}" if page >= 0 else name), ""
 
 
-def _shown(data: bytes | None) -> str:
+def _shown(data: bytes | None, is_text: bool) -> str:
     if data is None:
         return "not there"
+    if is_text:
+        return data.decode("ascii", "replace")
     return f"0x{data[::-1].hex().upper()}" if len(data) <= 2 else data.hex(" ")

@@ -9,6 +9,7 @@ from typing import Annotated, Literal
 
 from pydantic import AfterValidator, Field, StringConstraints
 
+from cornerrun.bench.scpi.text import number
 from cornerrun.plan.fields import FileModel, Number, Seconds, Text, Volts, Whole, refusal
 from cornerrun.plan.files import FormatNumber
 
@@ -67,11 +68,11 @@ class State(FileModel):
         """Read an answer; ValueError if it is neither what a mask nor what a number or word can be compared with."""
         text = answer.strip()
         if self.mask is not None:
-            return bool(int(float(text)) & self.mask)
+            return bool(int(number(text)) & self.mask)
         if self.equals is None:
-            return float(text) != 0
+            return number(text) != 0
         try:
-            return float(text) == float(self.equals)
+            return number(text) == number(self.equals)
         except ValueError:
             return text.strip("\"'").casefold() == self.equals.strip().casefold()
 

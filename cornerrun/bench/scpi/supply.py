@@ -88,9 +88,14 @@ class ScpiSupply:
         def holds(state: State | None) -> bool:
             if state is None:
                 return False
-            if state.ask not in answers:
-                answers[state.ask] = self._ask(output, state.ask, str)
-            return self._read_state(state, answers[state.ask])
+            if state.ask in answers:
+                return self._read_state(state, answers[state.ask])
+
+            def read(answer: str) -> bool:
+                answers[state.ask] = answer
+                return state.holds(answer)
+
+            return self._ask(output, state.ask, read)
 
         return OutputState(
             is_on=holds(words.is_on),
@@ -171,12 +176,12 @@ class ScpiSupply:
         return self._ask(output, message, read)
 
     def _holds(self, output: int, state: State) -> bool:
-        return self._read_state(state, self._ask(output, state.ask, str))
+        return self._ask(output, state.ask, state.holds)
 
     def _read_state(self, state: State, answer: str) -> bool:
         try:
             return state.holds(answer)
-        except (ValueError, OverflowError) as error:
+        except ValueError as error:
             raise InstrumentError(f"{self.name} answered {answer[:60]!r} to {state.ask!r}: {error}") from error
 
     def _ask(self, output: int, message: str, read: Callable[[str], T]) -> T:

@@ -111,3 +111,29 @@ def test_an_order_that_is_refused_names_the_command_the_entry_and_what_to_do() -
         pytest.raises(InstrumentError, match=r"refuses 'ROUT:SCAN \(@999\)': -222,\"Data out of range\"; mend it"),
     ):
         talk(link).order("ROUT:SCAN (@999)", "mend it")
+
+
+def test_an_identity_that_comes_late_is_no_answer_whatever_the_reader_would_take() -> None:
+    """Two questions for the identity may be on their way when the first answer brings the conversation back in step."""
+    answers: list[str] = []
+
+    class Link:
+        def write(self, message: str, /) -> None:
+            answers.append({"*IDN?": "A,B,1,2", "VOLT?": "3.3", "CURR?": "1.5"}[message])
+
+        def read(self, timeout_s: float, /) -> str:
+            return answers.pop(0)
+
+        def clear(self) -> None:
+            """Discards nothing: what is on its way comes all the same."""
+
+        def close(self) -> None:
+            """Nothing to give back."""
+
+    talk = Conversation(link=Link(), name="supply", timeout_s=1.0)
+    talk.identify(str)
+    answers.append("A,B,1,2")
+    with pytest.raises(InstrumentError, match="an answer to an older question"):
+        talk.query("VOLT?", str)
+    assert talk.query("CURR?", str) == "1.5"
+    assert talk.query("VOLT?", str) == "3.3"

@@ -35,6 +35,7 @@ def test_a_state_is_read_from_bits_numbers_or_words(state: State, answer: str, h
 
 
 @pytest.mark.parametrize("state", [State(ask="X?"), State(ask="X?", mask=1)])
-def test_an_answer_that_is_no_number_is_no_state(state: State) -> None:
-    with pytest.raises(ValueError, match="banana"):
-        state.holds("banana")
+@pytest.mark.parametrize("answer", ["banana", "inf", "nan", "1e999", ""])
+def test_an_answer_that_is_no_number_is_no_state(state: State, answer: str) -> None:
+    with pytest.raises(ValueError, match="is no number"):
+        state.holds(answer)

@@ -329,3 +329,36 @@ def test_overload_is_no_voltage(setup: Setup) -> None:
     setup.emulator.out[1]["VOLT"] = 9.9e37
     with pytest.raises(InstrumentError, match="overload, or no number"):
         setup.power.read(["A"])
+
+
+def test_answers_that_come_too_late_never_count_for_another_question(tmp_path: Path) -> None:
+    """One answer in twelve is late by more than the time-out: nothing wrong is ever accepted."""
+    setup = Setup(tmp_path)
+    setup.power.connect()
+    read, late, count = setup.emulator.read, [], [0]
+
+    def slow(timeout_s: float) -> str:
+        count[0] += 1
+        setup.emulator.answers[:0] = late
+        late.clear()
+        if count[0] % 23 in (0, 1):
+            # What is asked stays on its way: it comes before the answer to the next question.
+            late.extend(setup.emulator.answers)
+            setup.emulator.answers.clear()
+            raise TimeoutError
+        return read(timeout_s)
+
+    setup.emulator.read = slow  # type: ignore[method-assign]
+    setup.emulator.clear = lambda: None  # type: ignore[method-assign]
+    told = {"VOLT?": 3.3, "CURR?": 5.0, "VOLT:PROT?": 6.0}
+    failed = 0
+    for _ in range(200):
+        try:
+            state = setup.power._rails["A"].state()
+            look = setup.power._rails["A"].look()
+        except BenchError:
+            failed += 1
+            continue
+        assert (state.is_on, state.has_over_voltage, state.has_over_current) == (True, False, False)
+        assert (look.voltage_v, look.current_limit_a, look.over_voltage_v) == tuple(told.values())
+    assert 0 < failed < 200
