@@ -28,13 +28,11 @@ _STRENGTHS = (1, 2, 3)
 @json_option
 def command(*, plan_path: Path, limits_path: Path | None, csv_path: str | None, as_json: bool) -> None:
     """Show the corners of PLAN as a map in the order of the run, what they meet, and what cannot be run and why."""
-    from cornerrun.corners.order import steps
-    from cornerrun.corners.select import select
+    from cornerrun.corners.stages import laid_out
     from cornerrun.plan.load import load_plan
 
     plan = load_plan(plan_path, limits=limits_path)
-    selection = select(plan)
-    planned = steps(plan, selection)
+    selection, planned = laid_out(plan)
     if csv_path is not None:
         _write_csv(plan, planned, csv_path)
     if as_json:

@@ -1,6 +1,7 @@
 """`cornerrun resume`: go on with a run that was killed, stopped or broken off."""
 
 import sys
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -44,6 +45,7 @@ def command(
     from cornerrun.corners.order import steps
     from cornerrun.corners.select import select
     from cornerrun.preflight.rules import stop_on_errors
+    from cornerrun.results.staging import stages_of
     from cornerrun.run.checks import CheckRunner
     from cornerrun.run.resuming import compare_sources, to_resume
     from cornerrun.run.runner import run_plan
@@ -53,15 +55,20 @@ def command(
         plan, bench_file = _files(data.run)
         compare_sources(data.run, (*plan.sources, bench_file.source), but=("checks",))
         stop_on_errors(plan, bench_file)
-        request, selection = data.run.request, select(plan)
-        planned = steps(
-            plan,
-            selection,
-            only=request.only or None,
-            repeats=request.repeats,
-            interleave=request.interleave,
-            seed=data.run.seed,
-        )
+        request = data.run.request
+        if request.staged:
+            now = stages_of(plan, data.visits, seed=data.run.seed)
+            selection, planned = now.selection, now.steps
+        else:
+            selection = select(plan)
+            planned = steps(
+                plan,
+                selection,
+                only=request.only or None,
+                repeats=request.repeats,
+                interleave=request.interleave,
+                seed=data.run.seed,
+            )
         resumed = to_resume(plan, data, planned)
         corners = [step.corner for step in resumed.left]
         click.echo(
@@ -96,6 +103,7 @@ def command(
                 listener=listener,
                 guardian=bench.guardian,
                 resumed=resumed,
+                staging=partial(stages_of, plan, seed=data.run.seed) if request.staged else None,
             )
         written = write_reports(store, end.run_id, results_dir, workbook=not no_workbook, page=not no_workbook)
     print_report(written, as_json=as_json)

@@ -4,6 +4,7 @@ import random
 import sys
 from collections.abc import Mapping
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 
 import click
@@ -85,11 +86,11 @@ def command(
     from cornerrun.cli.confirming import confirmations, confirmed_by
     from cornerrun.cli.progress import listening
     from cornerrun.cli.reporting import print_report, write_reports
-    from cornerrun.corners.order import steps
-    from cornerrun.corners.select import select
+    from cornerrun.corners.stages import is_staged, laid_out
     from cornerrun.preflight.over_stress import planned_s, refuse_over_stress
     from cornerrun.preflight.rules import stop_on_errors
     from cornerrun.results.records import RunRequest
+    from cornerrun.results.staging import stages_of
     from cornerrun.run.checks import CheckRunner
     from cornerrun.run.runner import run_plan
 
@@ -101,9 +102,9 @@ def command(
     plan, bench_file = read_files(plan_path, bench_path, limits_path)
     unit_data = _unit_data(units_path, serial)
     stop_on_errors(plan, bench_file)
-    selection = select(plan)
     drawn = seed if seed is not None else random.SystemRandom().randrange(2**31)
-    planned = steps(plan, selection, only=only or None, repeats=repeat, interleave=interleave, seed=drawn)
+    selection, planned = laid_out(plan, only=only or None, repeats=repeat, interleave=interleave, seed=drawn)
+    in_stages = is_staged(plan, only=only, repeats=repeat, interleave=interleave)
     if dry:
         sections = paper.rehearsed(plan, bench_file, planned)
         if as_json:
@@ -155,9 +156,11 @@ def command(
                     only=only,
                     repeats=repeat,
                     interleave=interleave,
+                    staged=in_stages,
                     bench_seed=seed,
                     confirmed_by=confirmed,
                 ),
+                staging=partial(stages_of, plan, seed=drawn) if in_stages else None,
             )
         written = write_reports(store, end.run_id, results_dir, workbook=not no_workbook, page=not no_workbook)
     print_report(written, as_json=as_json)

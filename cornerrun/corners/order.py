@@ -14,7 +14,7 @@ from cornerrun.corners.walk import Stop, Walk, way_back
 from cornerrun.errors import UsageError
 from cornerrun.plan.model import Plan
 
-__all__ = ["return_order", "step_from", "steps"]
+__all__ = ["return_order", "step_from", "steps", "stops"]
 
 Levels = Mapping[str, str]
 
@@ -47,7 +47,7 @@ def steps(
     arranging = Arranging(plan, seed=seed)
     planned: list[Step] = []
     walk = Walk(plan)
-    for stop in _stops(plan, corners, between, plan.corners.repeats if repeats is None else repeats, arranging):
+    for stop in stops(plan, corners, between, plan.corners.repeats if repeats is None else repeats, arranging):
         planned.append(walk.to(stop, ordinal=len(planned)))
     return tuple(planned)
 
@@ -72,10 +72,10 @@ def return_order(plan: Plan, *states: Levels) -> tuple[tuple[str, ...], ...]:
     return way_back(Passage(plan), states)
 
 
-def _stops(
+def stops(
     plan: Plan, corners: Iterable[Corner], between: Sequence[Corner], repeats: int, arranging: Arranging
 ) -> Iterator[Stop]:
-    """Put control points between corners."""
+    """Put control points between corners, sweep by sweep within each combination of conditions."""
     points = plan.corners.control_points
     count = 0
     blocks = {conditions: tuple(block) for conditions, block in groupby(corners, key=lambda corner: corner.conditions)}

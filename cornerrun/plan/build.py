@@ -155,6 +155,7 @@ def _corners(board: Board, file: CornersFile) -> CornerChoice:
         repeats=file.repeats,
         order=file.order,
         seed=file.seed,
+        staged=None if file.staged is None else {str(kind): str(rule) for kind, rule in file.staged.stop_after.items()},
     )
 
 

@@ -16,6 +16,7 @@ __all__ = [
     "SchemeFile",
     "ScreeningFile",
     "SingleRailFile",
+    "StagedFile",
 ]
 
 _Levels = Annotated[tuple[Name, ...], Field(min_length=1)]
@@ -115,6 +116,17 @@ class SchemeFile(FileModel):
         raise refusal(f"holds {several} together", "give each scheme a list item of its own, with a dash before it")
 
 
+_Kind = Literal["all_rails", "single_rail", "full_factorial", "covering", "screening", "named"]
+
+
+class StagedFile(FileModel):
+    """Schemes are stages, each over what the ones before have left; after which outcome they end."""
+
+    stop_after: dict[_Kind, Literal["any failure", "every failure", "never"]] = Field(
+        default_factory=dict, examples=["{all_rails: every failure}"]
+    )
+
+
 class CornersFile(FileModel):
     """Which corners, how often, and which must not be."""
 
@@ -125,6 +137,16 @@ class CornersFile(FileModel):
     repeats: Annotated[Whole, Field(ge=1, le=10_000)] = 1
     order: Literal["as written", "fastest", "shuffled", "blocked"] | None = None
     seed: Annotated[Whole, Field(ge=0)] | None = None
+    staged: StagedFile | None = None
+
+    @model_validator(mode="after")
+    def _in_stages(self) -> "CornersFile":
+        if self.staged is not None and any(one.covering and one.covering.conditions for one in self.schemes):
+            raise refusal(
+                "conditions are no factors of a staged run: its stages go on within each combination of them",
+                "leave out 'conditions' of the covering scheme, or 'staged'",
+            )
+        return self
 
     @model_validator(mode="after")
     def _drawn(self) -> "CornersFile":

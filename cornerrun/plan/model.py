@@ -294,7 +294,8 @@ class CornerChoice:
     """Which corners, and what must not be: each of ``forbidden`` is a combination of levels by rail.
 
     ``order`` says how the corners of one sweep follow each other: None is scheme by scheme, each fastest.
-    ``seed`` is what it draws with; None is the run's own.
+    ``seed`` is what it draws with; None is the run's own. ``staged`` makes stages of the schemes and says, by kind of
+    scheme, after which outcome the stages end: "any failure", "every failure" or, for kinds not named, "never".
     """
 
     schemes: tuple[Scheme, ...]
@@ -304,6 +305,7 @@ class CornerChoice:
     repeats: int = 1
     order: Literal["as written", "fastest", "shuffled", "blocked"] | None = None
     seed: int | None = None
+    staged: Mapping[str, str] | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

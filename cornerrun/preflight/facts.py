@@ -14,6 +14,7 @@ from cornerrun.bench.scpi.dialect import supply_dialect
 from cornerrun.corners.model import Corner, Selection, Step
 from cornerrun.corners.order import steps
 from cornerrun.corners.select import nominal_corner, select
+from cornerrun.corners.stages import laid_out
 from cornerrun.errors import CornerrunError, PlanError
 from cornerrun.plan.bench_file import BenchFile
 from cornerrun.plan.document import Reader
@@ -175,6 +176,11 @@ def _steps_v(plan: Plan, bench_file: BenchFile | None) -> Mapping[str, float]:
 
 def _planned(plan: Plan) -> tuple[Selection, tuple[Step, ...], str]:
     nominal = (nominal_corner(plan),)
+    if plan.corners.staged is not None:
+        try:
+            return *laid_out(plan), ""
+        except CornerrunError as error:
+            return Selection(corners=()), tuple(_still(corner) for corner in nominal), str(error)
     try:
         selection = select(plan)
     except CornerrunError as error:

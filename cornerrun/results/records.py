@@ -155,6 +155,7 @@ class RunRequest:
     only: tuple[str, ...] = ()
     repeats: int | None = None
     interleave: tuple[str, ...] = ()
+    staged: bool = False
     bench_seed: int | None = None
     confirmed_by: str = ""
 

@@ -217,12 +217,14 @@ class Store:
     def load(self, run_id: str) -> RunData:
         """Return everything of a run, visits and events in order. UsageError if there is none."""
         from cornerrun.results import read
+        from cornerrun.results.staging import as_staged
 
         run = self._run(run_id)
         with self._reading() as connection:
+            visits = read.visits(connection, run_id)
             return RunData(
-                run=run,
-                visits=read.visits(connection, run_id),
+                run=as_staged(run, visits),
+                visits=visits,
                 events=read.events(connection, run_id),
                 proof=read.proof(connection, run_id),
                 fault_trials=read.fault_trials(connection, run_id),

@@ -16,7 +16,7 @@ from cornerrun.run.aftermath import Aftermath
 from cornerrun.run.checking import Checking, CheckRuns, Subject
 from cornerrun.run.climate import Climate
 from cornerrun.run.draft import Reference
-from cornerrun.run.executor import Executor
+from cornerrun.run.executor import Executor, Staging
 from cornerrun.run.fault_trials import FaultTrials
 from cornerrun.run.input_power import CommandedInput
 from cornerrun.run.journal import Journal
@@ -76,6 +76,7 @@ def assemble(
     keep_proof: Callable[[ProofStep], None] | None = None,
     resumed: Resumed | None = None,
     keep_fault_trial: Callable[[FaultTrial], None] | None = None,
+    staging: Staging | None = None,
 ) -> Parts:
     """Build every part of a run on one clock, one journal and one sequence.
 
@@ -188,6 +189,7 @@ def assemble(
             intend=store.intend,
             keep=keep_fault_trial,
         ),
+        staging=staging,
     )
     return Parts(executor=executor, supervisor=supervisor, mover=mover, way_back=way_back)
 

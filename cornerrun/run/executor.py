@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from cornerrun.bench.ports import Baseline, Note, RailPower
 from cornerrun.clock import Clock
 from cornerrun.corners.model import Step
+from cornerrun.corners.stages import Staged
 from cornerrun.errors import NotAtNominal, StoreError
 from cornerrun.plan.model import NOMINAL, Plan
 from cornerrun.results.records import EndState, Event, Intent, Outcome, VisitRecord
@@ -31,7 +32,10 @@ from cornerrun.run.trouble import explain, trouble_of
 from cornerrun.run.visit import Visitor
 from cornerrun.run.way_back import WayBack
 
-__all__ = ["Ended", "Executor"]
+__all__ = ["Ended", "Executor", "Staging"]
+
+# Lays out a staged run from the visits that were made.
+Staging = Callable[[Sequence[VisitRecord]], Staged]
 
 # Whole visits after which the board goes to nominal and a control point proves it, with the trouble that they are.
 _PROVEN_AFTER = frozenset({Outcome.NOT_SETTLED, Outcome.NO_ANSWER})
@@ -89,6 +93,7 @@ class Executor:
         proof: WiringProof | None = None,
         resumed: Resumed | None = None,
         fault_trials: FaultTrials | None = None,
+        staging: Staging | None = None,
     ) -> None:
         self._fault_trials = fault_trials
         self._plan = plan
@@ -121,10 +126,12 @@ class Executor:
         self._itinerary = Itinerary(plan, ())
         self._resumed = resumed
         self._is_at_seam = resumed is not None
+        self._staging = staging
+        self._stages = staging(resumed.earlier if resumed is not None else ()) if staging is not None else None
 
     def run(self, steps: Sequence[Step], *, before: Callable[[], None] = lambda: None) -> Ended:
         """Perform steps, then bring the board back; ``before`` is done first, with nothing moved. Never raises."""
-        self._itinerary = Itinerary(self._plan, steps)
+        self._itinerary = Itinerary(self._plan, steps, first_inserted=self._stages.reserved if self._stages else 0)
         try:
             if self._resumed is not None:
                 self._recall(self._resumed)
@@ -141,7 +148,10 @@ class Executor:
         self._visits.extend(resumed.earlier)
         self._has_good_control = self._controls.recall(resumed.earlier)
         self._itinerary = Itinerary(
-            self._plan, resumed.left, first_inserted=len(resumed.planned), next_inserted=resumed.next_ordinal
+            self._plan,
+            resumed.left,
+            first_inserted=self._stages.reserved if self._stages else len(resumed.planned),
+            next_inserted=resumed.next_ordinal,
         )
         for step, is_pending in resumed.tripped():
             self._bar(step, may_go_on=True, is_pending=is_pending)
@@ -194,7 +204,22 @@ class Executor:
                 self._journal.tell(VisitEnded(record=record, left_s=each_s * len(self._itinerary)))
             if halt is not None:
                 return halt
+            self._end_stage(step)
         return _Halt(trouble=None, why="")
+
+    def _end_stage(self, step: Step) -> None:
+        """Go on with what the outcomes of a stage leave, if the step ended one."""
+        before = self._stages
+        if self._staging is None or before is None or step.ordinal not in before.ends:
+            return
+        self._stages = now = self._staging(self._visits)
+        if len(now.steps) > now.reserved:
+            raise RuntimeError("a stage takes more steps than numbers were set aside for")
+        told = {item.reason for item in before.selection.not_runnable}
+        for reason in dict.fromkeys(item.reason for item in now.selection.not_runnable):
+            if reason not in told:
+                self._journal.note("warning", f"stages: {reason}; left out from here on")
+        self._itinerary.go_on([ahead for ahead in now.steps if ahead.ordinal > step.ordinal])
 
     def _prove(self, proof: WiringProof, ordinal: int) -> _Halt | None:
         """Do the wiring proof; one that fails, or can't be finished, ends the run."""

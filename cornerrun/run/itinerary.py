@@ -37,6 +37,12 @@ class Itinerary:
         self._must_prove = True
         self._is_on_track = False
 
+    def go_on(self, steps: Sequence[Step]) -> None:
+        """Replace all steps that are left; repeats of tripped steps that wait stay before them."""
+        waiting = [step for step in self._queue if step.ordinal >= self._first_inserted]
+        self._queue = deque([*waiting, *steps])
+        self._is_on_track = False
+
     def leave_out(self) -> None:
         """Say that the step handed out last is not made."""
         self._is_on_track = False

@@ -22,7 +22,7 @@ from cornerrun.run.assembly import assemble, encoded_setpoints
 from cornerrun.run.checking import CheckRuns, Subject
 from cornerrun.run.configuration import Configuration
 from cornerrun.run.ending import RunEnd, conclude, exit_code
-from cornerrun.run.executor import Ended
+from cornerrun.run.executor import Ended, Staging
 from cornerrun.run.guarded import UNGUARDED, Guardianship
 from cornerrun.run.instruments import instrument_records, refuse_bad_references
 from cornerrun.run.journal import Journal
@@ -57,10 +57,12 @@ def run_plan(  # noqa: PLR0917 - the order in which they come to be
     guardian: Guardianship = UNGUARDED,
     request: RunRequest | None = None,
     resumed: Resumed | None = None,
+    staging: Staging | None = None,
 ) -> RunEnd:
     """Run a plan on one unit, or go on with ``resumed``, a run that had ended early: ``steps`` are all of its plan.
 
-    Board, files and registers must then be those of the run; its serial number, seed and unit data count.
+    Board, files and registers must then be those of the run; its serial number, seed and unit data count. ``staging``
+    lays out a staged run from its visits; it is asked at the end of each stage, and ``steps`` are those it began with.
 
     Until the baseline is stored nothing is written to a device, and what is wrong is raised: the plan's, the bench's
     and the checks' errors, NotAtNominal if an earlier run of this bench never ended. From then on nothing is raised:
@@ -135,6 +137,7 @@ def run_plan(  # noqa: PLR0917 - the order in which they come to be
             keep_proof=partial(store.add_proof, run.run_id),
             keep_fault_trial=partial(store.add_fault_trial, run.run_id),
             resumed=resumed,
+            staging=staging,
         )
         guardian.answer_for(recipe, baseline, store.address)
         configuration = Configuration(
@@ -158,7 +161,8 @@ def run_plan(  # noqa: PLR0917 - the order in which they come to be
         journal.tell(RunStarted(run_id=run.run_id, steps=len(left)))
         ended = parts.executor.run(left, before=before)
         ended = _look_after(ended, configuration, bench.notes, journal, partial(store.add_event, run.run_id))
-        end = _close(run, ended, plan=plan, steps=steps, store=store, clock=clock)
+        performed = steps if staging is None else staging(ended.visits).steps
+        end = _close(run, ended, plan=plan, steps=performed, store=store, clock=clock)
         if end.end_state is not EndState.NOMINAL:
             end = _call_for_help(end, run, bench_file, bench, store)
         journal.tell(RunEnded(run_id=end.run_id, result=end.result, end_state=end.end_state, why=end.why))

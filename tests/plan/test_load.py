@@ -918,3 +918,35 @@ def test_a_screening_scheme_that_is_none_is_refused(tmp_path: Path, plan_text: s
     with pytest.raises(PlanProblems) as caught:
         load_plan(path)
     assert said in str(caught.value)
+
+
+def test_a_staged_plan_says_after_what_its_stages_end(tmp_path: Path, plan_text: str) -> None:
+    path = tmp_path / "plan.yaml"
+    for text, wanted in (("{}", {}), ("{stop_after: {single_rail: any failure}}", {"single_rail": "any failure"})):
+        path.write_text(plan_text.replace("drift: 0.1 %}", f"drift: 0.1 %}}\n  staged: {text}"), encoding="utf-8")
+        assert load_plan(path).corners.staged == wanted
+    path.write_text(plan_text, encoding="utf-8")
+    assert load_plan(path).corners.staged is None
+
+
+@pytest.mark.parametrize(
+    ("staged", "scheme", "said"),
+    [
+        ("{stop_after: {everything: never}}", "", "everything"),
+        ("{stop_after: {all_rails: sometimes}}", "", "sometimes"),
+        (
+            "{}",
+            "    - {covering: {levels: [high], conditions: [ambient]}}\n",
+            "conditions are no factors of a staged run",
+        ),
+    ],
+)
+def test_stages_that_cannot_be_are_refused(tmp_path: Path, plan_text: str, staged: str, scheme: str, said: str) -> None:
+    text = plan_text.replace("drift: 0.1 %}", f"drift: 0.1 %}}\n  staged: {staged}")
+    text = text.replace("schemes:\n", f"schemes:\n{scheme}")
+    text += "conditions:\n  - {name: ambient, levels: {cold: -10 degC, room: 25 degC}}\n"
+    path = tmp_path / "plan.yaml"
+    path.write_text(text, encoding="utf-8")
+    with pytest.raises(PlanProblems) as caught:
+        load_plan(path)
+    assert said in str(caught.value)
