@@ -46,6 +46,7 @@ from cornerrun.errors import EXIT_PASS, UsageError
     "--interleave", metavar="CORNER", multiple=True, help="Visit this corner after each other one, as with nominal."
 )
 @click.option("--confirm", metavar="NAME", help="Who answers for what the plan provokes; asked for unless given.")
+@click.option("--unattended", is_flag=True, help="Nobody is at the bench: hold no failed corner.")
 @click.option("--dry", is_flag=True, help="List every step and every message that would be sent; touch nothing.")
 @click.option("--seed", type=int, help="Seed of the simulated bench, of the checks' draws and of a drawn order.")
 @store_options
@@ -65,6 +66,7 @@ def command(
     repeat: int | None,
     interleave: tuple[str, ...],
     confirm: str | None,
+    unattended: bool,
     dry: bool,
     seed: int | None,
     results_dir: Path,
@@ -160,6 +162,7 @@ def command(
                     bench_seed=seed,
                     confirmed_by=confirmed,
                 ),
+                is_attended=not unattended,
                 staging=partial(stages_of, plan, seed=drawn) if in_stages else None,
             )
         written = write_reports(store, end.run_id, results_dir, workbook=not no_workbook, page=not no_workbook)

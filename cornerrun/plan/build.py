@@ -77,6 +77,7 @@ def build_plan(
         policy=Policy(
             on_trip=file.policy.on_trip,
             on_fail=file.policy.on_fail,
+            hold_s=file.policy.hold or 0.0,
             retry_period_s=file.policy.retry_period,
             **({} if file.policy.retries is None else {"retries": file.policy.retries}),
         ),

@@ -168,7 +168,14 @@ class PolicyFile(FileModel):
     on_trip: Literal["stop", "skip corner", "retry"] = "stop"
     retries: Annotated[int, Field(ge=1, le=20)] | None = None
     retry_period: Annotated[Seconds, Field(gt=0, le=600)] = 1.0  # chosen: longer than the pause of most parts
-    on_fail: Literal["go on", "stop"] = "go on"
+    on_fail: Literal["go on", "stop", "hold"] = "go on"
+    hold: Annotated[Seconds, Field(gt=0, le=86_400)] | None = None
+
+    @model_validator(mode="after")
+    def _held_for_a_stated_time(self) -> Self:
+        if (self.hold is not None) != (self.on_fail == "hold"):
+            raise refusal("'on_fail: hold' and 'hold' belong together", "write both, as in 'hold: 10 min', or neither")
+        return self
 
     @model_validator(mode="after")
     def _retries_only_where_asked(self) -> Self:

@@ -314,12 +314,14 @@ class Policy:
 
     After a trip it may also visit the corner again, ``retries`` times at most. ``retry_period_s`` is the longest pause
     between two tries of a device that turns a tripped output on by itself: only what is good for longer has recovered.
+    After a failed visit it may hold the board as it is for ``hold_s``, watched, for a person to probe, and then go on.
     """
 
     on_trip: Literal["stop", "skip corner", "retry"] = "stop"
     retries: int = 1
     retry_period_s: float = 1.0
-    on_fail: Literal["go on", "stop"] = "go on"
+    on_fail: Literal["go on", "stop", "hold"] = "go on"
+    hold_s: float = 0.0
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

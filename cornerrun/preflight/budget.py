@@ -118,6 +118,9 @@ def above_nominal(facts: Facts) -> Iterator[Finding]:
 
 def _assumptions(facts: Facts) -> Iterator[str]:
     yield "nothing goes wrong: no trip, no time-out, no control point that is out, no check that is late"
+    if facts.plan.policy.on_fail == "hold":
+        held = show(facts.plan.policy.hold_s, Kind.TIME)
+        yield f"each corner that fails is held for {held} more ('on_fail: hold'), at its levels, unless --unattended"
     silent = [check.name for check in facts.plan.checks if check.takes_s == 0]
     if silent:
         yield f"{', '.join(map(repr, silent))}: 'takes' does not tell how long a trial is, counted as nothing"

@@ -17,6 +17,7 @@ from cornerrun.run.checking import Checking, CheckRuns, Subject
 from cornerrun.run.climate import Climate
 from cornerrun.run.draft import Reference
 from cornerrun.run.executor import Executor, Staging
+from cornerrun.run.failed_hold import FailedHold
 from cornerrun.run.fault_trials import FaultTrials
 from cornerrun.run.input_power import CommandedInput
 from cornerrun.run.journal import Journal
@@ -77,6 +78,7 @@ def assemble(
     resumed: Resumed | None = None,
     keep_fault_trial: Callable[[FaultTrial], None] | None = None,
     staging: Staging | None = None,
+    is_attended: bool = True,
 ) -> Parts:
     """Build every part of a run on one clock, one journal and one sequence.
 
@@ -137,6 +139,9 @@ def assemble(
         clock=clock,
         started_s=journal.started_s,
         hold_s=hold_s,
+        failed_hold=FailedHold(hold_s=plan.policy.hold_s, supervisor=supervisor, clock=clock, journal=journal)
+        if plan.policy.on_fail == "hold" and is_attended
+        else None,
         warming=_warming(plan, measurer, supervisor, clock, journal),
         board=bench.board,
     )

@@ -58,11 +58,13 @@ def run_plan(  # noqa: PLR0917 - the order in which they come to be
     request: RunRequest | None = None,
     resumed: Resumed | None = None,
     staging: Staging | None = None,
+    is_attended: bool = True,
 ) -> RunEnd:
     """Run a plan on one unit, or go on with ``resumed``, a run that had ended early: ``steps`` are all of its plan.
 
     Board, files and registers must then be those of the run; its serial number, seed and unit data count. ``staging``
     lays out a staged run from its visits; it is asked at the end of each stage, and ``steps`` are those it began with.
+    Failed corners are held, where the plan asks, only if somebody ``is_attended`` the bench.
 
     Until the baseline is stored nothing is written to a device, and what is wrong is raised: the plan's, the bench's
     and the checks' errors, NotAtNominal if an earlier run of this bench never ended. From then on nothing is raised:
@@ -138,6 +140,7 @@ def run_plan(  # noqa: PLR0917 - the order in which they come to be
             keep_fault_trial=partial(store.add_fault_trial, run.run_id),
             resumed=resumed,
             staging=staging,
+            is_attended=is_attended,
         )
         guardian.answer_for(recipe, baseline, store.address)
         configuration = Configuration(

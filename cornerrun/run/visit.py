@@ -11,6 +11,7 @@ from cornerrun.results.records import Fault, Outcome, VisitRecord
 from cornerrun.run.checking import Checking
 from cornerrun.run.climate import Climate
 from cornerrun.run.draft import Draft, Frozen, Reference
+from cornerrun.run.failed_hold import FailedHold
 from cornerrun.run.judging import NO_CHECKS_AFTER, RailVerdict, first_by_precedence
 from cornerrun.run.measuring import Measurer
 from cornerrun.run.moving import Mover
@@ -44,6 +45,7 @@ class Visitor:
         clock: Clock,
         started_s: float,
         hold_s: float = 0.0,
+        failed_hold: FailedHold | None = None,
         warming: Warming | None = None,
         board: BoardUnderTest | None = None,
     ) -> None:
@@ -61,6 +63,7 @@ class Visitor:
         self._clock = clock
         self._started_s = started_s
         self._hold_s = hold_s
+        self._failed_hold = failed_hold
         self._warming = warming
         self._draft: Draft | None = None
         self._frozen: Frozen | None = None
@@ -92,6 +95,8 @@ class Visitor:
             self._checking.run(draft)
         else:
             self._checking.leave_out(draft, "the rails did not get there")
+        if self._failed_hold is not None and not step.is_control:
+            self._failed_hold.hold(draft)
         record = draft.finished(self._supervisor.take_ranges())
         self._draft = None
         return record

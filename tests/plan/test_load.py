@@ -950,3 +950,13 @@ def test_stages_that_cannot_be_are_refused(tmp_path: Path, plan_text: str, stage
     with pytest.raises(PlanProblems) as caught:
         load_plan(path)
     assert said in str(caught.value)
+
+
+def test_a_failed_corner_is_held_for_a_stated_time_only(tmp_path: Path, plan_text: str) -> None:
+    path = tmp_path / "plan.yaml"
+    path.write_text(plan_text + "policy: {on_fail: hold, hold: 10 min}\n", encoding="utf-8")
+    assert (load_plan(path).policy.on_fail, load_plan(path).policy.hold_s) == ("hold", 600.0)
+    for policy in ("{on_fail: hold}", "{hold: 10 min}", "{on_fail: stop, hold: 10 min}"):
+        path.write_text(f"{plan_text}policy: {policy}\n", encoding="utf-8")
+        with pytest.raises(PlanProblems, match="belong together"):
+            load_plan(path)

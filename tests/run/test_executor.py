@@ -392,6 +392,54 @@ def test_without_a_meter_accuracy_is_not_measured_and_control_points_average():
     assert {reading.telemetry_n for reading in corner.readings} == {1}
 
 
+def _failing_low(**policy):
+    check = Check(name="march", python="x.py:f", trials=2)
+    rig = Rig(a_plan(checks=(check,), policy=Policy(**policy)), checks=FakeChecks)
+
+    def verdict(check, view):
+        if view.corner == "all low":
+            return answered(check, (True, False), Outcome.FAIL_FUNCTIONAL, "1 of 2 trials failed")
+        return answered(check)
+
+    rig.checks.verdict = verdict
+    return rig
+
+
+def test_a_failed_corner_is_held_for_the_stated_time_and_the_run_goes_on():
+    rig = _failing_low(on_fail="hold", hold_s=300.0)
+    end = rig.run()
+    held = {record.visit.corner: record.visit.phase_s.get("hold") for record in rig.store.visits}
+    assert held.pop("all low") == pytest.approx(300.0)
+    assert set(held.values()) == {None}
+    assert rig.store.visits[-1].visit.is_control
+    assert end.result is RunResult.FAIL
+    assert rig.board.is_at_nominal
+    assert any("all low failed (fail-functional): held as it is for 5 min" in event.what for event in rig.store.events)
+
+
+def test_nothing_is_held_where_nobody_is_at_the_bench():
+    rig = _failing_low(on_fail="hold", hold_s=300.0)
+    rig.run(is_attended=False)
+    assert {record.visit.phase_s.get("hold") for record in rig.store.visits} == {None}
+
+
+def test_who_ends_a_hold_ends_the_run_at_nominal_and_the_failure_stays():
+    rig = _failing_low(on_fail="hold", hold_s=300.0)
+    note = rig.store.visits
+
+    class Probing:
+        def tell(self, event):
+            if "held as it is" in getattr(event, "text", ""):
+                rig.clock.stop.request("somebody pressed Ctrl-C")
+
+    end = rig.run(listener=Probing())
+    low = next(record for record in note if record.visit.corner == "all low")
+    assert low.visit.outcome is Outcome.FAIL_FUNCTIONAL
+    assert low.visit.phase_s["hold"] < 300.0
+    assert end.result is RunResult.FAIL
+    assert rig.board.is_at_nominal
+
+
 def test_the_plan_may_end_a_run_at_its_first_failure():
     check = Check(name="march", python="x.py:f", trials=2)
     rig = Rig(a_plan(checks=(check,), policy=Policy(on_fail="stop")), checks=FakeChecks)

@@ -112,7 +112,8 @@ def _criteria(plan: Plan) -> Mapping[str, str]:
         else f"trim error within {show(claim, Kind.RATIO)} of the set-point",
         "After a trip": plan.policy.on_trip
         + (f", {plan.policy.retries} times" if plan.policy.on_trip == "retry" else ""),
-        "After a failed visit": plan.policy.on_fail,
+        "After a failed visit": plan.policy.on_fail
+        + (f" {show(plan.policy.hold_s, Kind.TIME)}" if plan.policy.on_fail == "hold" else ""),
     }
 
 
