@@ -217,6 +217,18 @@ _INTERACTION = {
     "Read by": "reference meter, or the rail's own device",
     "Trouble": "what the proof found wrong with this step",
 }
+_FAULT_RESPONSES = {
+    "Fault of": "rail whose fault limit was moved across its voltage",
+    "Fault": "under voltage or over voltage",
+    "Rail": "each rail that was watched",
+    "Must go down": "whether the plan says that it goes down with the fault, by name or since it follows another rail",
+    "Went down after": "when it was first seen off; empty if it stayed on",
+    "On again after": "when it was first seen on again, before anything was commanded; empty if it was not",
+    "Asked within": "the longest time that the plan allows",
+    "Then": "whether the plan wants the faulted rail to stay off, or to be tried again",
+    "As fine as": "time between two looks at a rail",
+    "Difference": "what the rail did otherwise than the plan says; empty if nothing",
+}
 
 GUIDE: Mapping[str, Mapping[str, str]] = MappingProxyType(
     {
@@ -232,6 +244,7 @@ GUIDE: Mapping[str, Mapping[str, str]] = MappingProxyType(
         "t_numbers": _NUMBERS,
         "t_readings": _READINGS,
         "t_events": _EVENTS,
+        "t_fault_responses": _FAULT_RESPONSES,
     }
 )
 """Meanings by table name and heading. Columns named after the plan's own conditions and rails explain themselves."""

@@ -15,6 +15,7 @@ from cornerrun.report.sheets.corners import fill_corners
 from cornerrun.report.sheets.counts import Blocks
 from cornerrun.report.sheets.culprits import fill_culprits
 from cornerrun.report.sheets.events import fill_events
+from cornerrun.report.sheets.fault_responses import fill_fault_responses
 from cornerrun.report.sheets.guide import fill_guide
 from cornerrun.report.sheets.interaction import fill_interaction
 from cornerrun.report.sheets.numbers import fill_numbers
@@ -96,6 +97,7 @@ def write_workbook(
     fill_plan(book, summary, plan, data)
     fill_summary(book, summary, blocks)
     fill_signoff(book, summary, plan, data, blocks, released=released)
+    fill_fault_responses(book, summary)
     fill_guide(book)
     if comparison is not None:
         from cornerrun.report.sheets.comparison import fill_comparison

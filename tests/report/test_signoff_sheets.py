@@ -10,6 +10,7 @@ from cornerrun.report.guide_texts import GUIDE
 from cornerrun.report.summary import summarise
 from cornerrun.report.workbook import write_workbook
 from cornerrun.results.bench_records import ProofReading, ProofStep
+from cornerrun.results.fault_trial import FaultTrial, RailResponse
 from cornerrun.results.heads import Head
 from cornerrun.results.records import Event, RunResult
 
@@ -99,8 +100,37 @@ def test_without_a_wiring_proof_the_interaction_sheet_says_so(tmp_path):
     assert "no wiring proof was made" in words(written(tmp_path)["Interaction"])
 
 
+def a_trial(**changes):
+    rails = (
+        RailResponse(rail="CORE", must_go_down=True, went_down_s=0.004, came_back_s=None),
+        RailResponse(rail="IO", must_go_down=False, went_down_s=0.009, came_back_s=None, difference="went down"),
+    )
+    asked = {"rail": "CORE", "fault": "under voltage", "within_s": 0.02, "then": "stays off", "resolution_s": 0.001}
+    return FaultTrial(**asked | {"rails": rails} | changes)
+
+
+def test_provoked_faults_have_a_sheet_with_a_row_a_rail_and_a_matrix(tmp_path):
+    trials = (a_trial(), a_trial(rail="IO", rails=(), refused="no limit to move"))
+    data = replace(a_run_of(good_visits(a_plan())), fault_trials=trials)
+    book = written(tmp_path, data)
+    sheet = book["Fault responses"]
+    found = rows(sheet, 5)
+    assert found[0][:8] == ("CORE", "under voltage", "CORE", "yes", 0.004, 0.02, "stays off", 0.001)
+    assert found[0][-3:] == ("CORE, under voltage", 0.004, 0.009)
+    assert found[1][-2:] == ("went down", "IO, under voltage")
+    assert "not provoked: no limit to move" in found[2]
+    assert "t_fault_responses" in sheet.tables
+    assert "nobody named" in words(book["Summary"])
+    assert "t_fault_responses" in words(book["Guide"])
+
+
+def test_a_run_that_provoked_nothing_has_no_sheet_of_faults(tmp_path):
+    assert "Fault responses" not in written(tmp_path).sheetnames
+
+
 def test_the_guide_explains_every_column_of_every_named_table(tmp_path):
-    book = written(tmp_path)
+    data = replace(a_run_of(good_visits(a_plan())), fault_trials=(a_trial(),))
+    book = written(tmp_path, data)
     explained = {(row[1], row[2]) for row in rows(book["Guide"]) if len(row) == 4}
     for sheet in book.worksheets:
         for name, table in ((table.displayName, table) for table in sheet.tables.values()):
