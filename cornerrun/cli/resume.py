@@ -39,6 +39,7 @@ def command(
     those of the run, by hash; so must the devices, and the registers that the run found. The board warms up again if
     the plan says so, a control point proves it, and the report marks the seam.
     """
+    from cornerrun.bench.scpi.dialect import dialect_sources
     from cornerrun.cli.banner import banner
     from cornerrun.cli.progress import listening
     from cornerrun.cli.reporting import print_report, write_reports
@@ -53,7 +54,7 @@ def command(
     with open_store(results_dir, store_url, must_exist=True) as store:
         data = store.load(store.find(run or "last").run_id)
         plan, bench_file = _files(data.run)
-        compare_sources(data.run, (*plan.sources, bench_file.source), but=("checks",))
+        compare_sources(data.run, (*plan.sources, bench_file.source, *dialect_sources(bench_file)), but=("checks",))
         stop_on_errors(plan, bench_file)
         request = data.run.request
         if request.staged:

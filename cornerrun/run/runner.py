@@ -9,6 +9,7 @@ from functools import partial
 from importlib.metadata import version
 
 from cornerrun.bench.ports import BenchPorts, Note, RestoreRecipe, Setpoint
+from cornerrun.bench.scpi.dialect import dialect_sources
 from cornerrun.clock import Clock
 from cornerrun.corners.model import Selection, Step
 from cornerrun.errors import NotAtNominal, StoreError
@@ -80,7 +81,7 @@ def run_plan(  # noqa: PLR0917 - the order in which they come to be
         instruments = instrument_records(bench_file, bench, identities)
         devices = {identity.device: identity.texts for identity in identities}
         check_files = checks.prepare() if checks is not None else ()
-        sources = (*plan.sources, bench_file.source, *check_files)
+        sources = (*plan.sources, bench_file.source, *dialect_sources(bench_file), *check_files)
         if resumed is not None:
             compare_sources(resumed.run, sources)
             compare_devices(resumed.run, devices)

@@ -179,3 +179,17 @@ def test_a_chamber_that_is_another_one_ends_the_run_before_anything_moves(tmp_pa
     assert bench.truth_v() == pytest.approx(RAILS, abs=1e-3)
     assert bench.simulation.rack.chamber.target_degc == 25.0
     assert bench.store.runs() == ()
+
+
+def test_a_dialect_beside_the_bench_file_stands_among_the_files_of_the_run(tmp_path: Path) -> None:
+    bench = Bench(tmp_path)
+    (tmp_path / "dialects").mkdir()
+    (tmp_path / "dialects" / "fine.yaml").write_text("format: 1\ntitle: fine\nrole: supply\nstep: 0.1 mV\n")
+    file = tmp_path / "supplied_bench.yaml"
+    file.write_text(file.read_text().replace("FEED_B: {", "FEED_B: {dialect: fine, "))
+    bench.ports.close()
+    bench.open()
+    end = bench.run()
+    assert end.result is RunResult.PASS, end.why
+    sources = bench.store.load(end.run_id).run.sources
+    assert [source.path.name for source in sources if source.role == "dialect"] == ["fine.yaml"]
