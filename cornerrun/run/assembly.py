@@ -193,6 +193,7 @@ def assemble(
             journal=journal,
             intend=store.intend,
             keep=keep_fault_trial,
+            tried=() if resumed is None else resumed.tried,
         ),
         staging=staging,
     )

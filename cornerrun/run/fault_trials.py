@@ -1,6 +1,6 @@
 """Provoke the faults that the plan asks for, watch who goes down, put the limit back, and bring the board up again."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field
 
 from cornerrun.bench.abilities import ProvokesFaults
@@ -36,7 +36,7 @@ class _Watched:
 
 
 class FaultTrials:
-    """Perform the plan's ``fault_responses``, once, with every rail at nominal.
+    """Perform the plan's ``fault_responses``, once, with every rail at nominal; those ``tried`` before a seam are done.
 
     While a fault is being watched its rails are read as fast as the bus goes, and nothing else is done: rails that go
     down are what is waited for. A voltage above a hard limit still ends it at once.
@@ -55,7 +55,9 @@ class FaultTrials:
         journal: Journal,
         intend: Callable[[Intent], None],
         keep: Callable[[FaultTrial], None],
+        tried: Collection[tuple[str, str]] = (),
     ) -> None:
+        self._left = [item for item in plan.fault_responses if (item.rail, item.fault) not in tried]
         self._plan = plan
         self._run_id = run_id
         self._power = power
@@ -67,7 +69,7 @@ class FaultTrials:
         self._intend = intend
         self._keep = keep
         self._rails = tuple(rail.name for rail in plan.rails if rail.name in power.scan_s)
-        self.is_due = bool(plan.fault_responses)
+        self.is_due = bool(self._left)
 
     def perform(self, ordinal: int) -> None:
         """Provoke every fault of the plan, one after the other; each is kept before the next.
@@ -75,7 +77,7 @@ class FaultTrials:
         Raises what recovery raises if the board does not come back, and whatever ends a visit.
         """
         self.is_due = False
-        for response in self._plan.fault_responses:
+        for response in self._left:
             self._begin(ordinal)
             trial = self._tried(response, ordinal)
             self._keep(trial)

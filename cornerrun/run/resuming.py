@@ -26,6 +26,7 @@ class Resumed:
     left: tuple[Step, ...]
     planned: tuple[Step, ...]
     is_proved: bool
+    tried: frozenset[tuple[str, str]] = frozenset()
 
     def tripped(self) -> Iterator[tuple[Step, bool]]:
         """Give the steps that tripped, each with whether nothing was visited since, so that a retry may be due."""
@@ -81,6 +82,7 @@ def to_resume(plan: Plan, data: RunData, planned: Sequence[Step]) -> Resumed:
         left=left,
         planned=tuple(planned),
         is_proved=commanded <= {step.rail for step in data.proof},
+        tried=frozenset((trial.rail, trial.fault) for trial in data.fault_trials),
     )
 
 

@@ -1,11 +1,17 @@
 """Faults provoked without touching the board: who goes down, how soon, and whether it comes back."""
 
+from dataclasses import replace
+from typing import Any, cast
+
 import pytest
 from fault_desk import FaultDesk
 
+from cornerrun.corners.order import steps
+from cornerrun.corners.select import select
 from cornerrun.plan.fault_response import FaultResponse
 from cornerrun.results.records import EndState, Outcome
-from cornerrun.run.fault_trials import judged
+from cornerrun.run.fault_trials import FaultTrials, judged
+from cornerrun.run.resuming import to_resume
 
 LINE = "fault_lines:\n  F0: {driven_by: [CORE, DDR], obeyed_by: [CORE, SRAM], delay: 4 ms}\n"
 UV_LIMIT, OV_LIMIT = 0x44, 0x40
@@ -122,9 +128,35 @@ def test_a_plan_without_fault_responses_provokes_nothing(desk):
     assert end.exit_code == 0
 
 
-def test_rails_that_follow_by_hardware_must_go_down_too():
-    from dataclasses import replace
+def test_what_was_provoked_before_a_seam_is_not_provoked_again(desk):
+    one = desk("rail: CORE, takes_down: [SRAM], within: 30 ms", "rail: SRAM, within: 30 ms")
+    end, _, (first, _) = _trials(one)
+    data = one.store.load(end.run_id)
+    planned = steps(one.plan, select(one.plan), only=("nominal", "all*"))
+    resumed = to_resume(one.plan, replace(data, visits=data.visits[:2], fault_trials=(first,)), planned)
+    assert resumed.tried == {("CORE", "under voltage")}
 
+    def is_due(tried):
+        anything = cast(Any, object())
+        return FaultTrials(
+            plan=one.plan,
+            run_id=end.run_id,
+            power=one.bench.power,
+            provoker=cast(Any, one.bench.power),
+            recovery=anything,
+            sequence=anything,
+            clock=one.clock,
+            journal=anything,
+            intend=anything,
+            keep=anything,
+            tried=tried,
+        ).is_due
+
+    assert is_due(resumed.tried)
+    assert not is_due({*resumed.tried, ("SRAM", "under voltage")})
+
+
+def test_rails_that_follow_by_hardware_must_go_down_too():
     from fake_bench import a_plan
 
     from cornerrun.plan.model import PageAddress, Tracks
