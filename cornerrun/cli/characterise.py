@@ -20,6 +20,7 @@ from cornerrun.cli.common import (
     real_time_option,
     store_options,
 )
+from cornerrun.cli.confirming import confirm_option
 from cornerrun.errors import EXIT_INTERRUPTED, EXIT_UNSAFE, UsageError
 
 
@@ -33,6 +34,7 @@ from cornerrun.errors import EXIT_INTERRUPTED, EXIT_UNSAFE, UsageError
 @click.option("--yes", is_flag=True, help="Do not ask before each board: they are changed by something else.")
 @store_options
 @real_time_option
+@confirm_option
 @json_option
 def command(
     *,
@@ -46,6 +48,7 @@ def command(
     results_dir: Path,
     store_url: str | None,
     real_time: bool,
+    confirmed: str | None,
     as_json: bool,
 ) -> int:
     """Run the trim characterisation of PLAN (its section `trim`) on several boards, and pool them.
@@ -70,6 +73,7 @@ def command(
         ("--store", store_url),
         ("--operator", operator),
         ("--seed", seed),
+        ("--confirm", confirmed),
     ):
         common += [] if value is None else [name, str(value)]
     common += ["--real-time"] if real_time else []

@@ -18,6 +18,7 @@ from cornerrun.cli.common import (
     real_time_option,
     store_options,
 )
+from cornerrun.cli.confirming import confirm_option, confirmed_by, in_force
 from cornerrun.errors import UsageError
 from cornerrun.units import Kind, quantity
 
@@ -33,6 +34,7 @@ from cornerrun.units import Kind, quantity
 @store_options
 @real_time_option
 @no_input_option
+@confirm_option
 def command(
     *,
     plan_path: Path,
@@ -46,6 +48,7 @@ def command(
     store_url: str | None,
     real_time: bool,
     no_input: bool,
+    confirmed: str | None,
 ) -> int:
     """Go to CORNER of PLAN, hold it, then go back to nominal. Ctrl-C ends the hold early.
 
@@ -58,6 +61,7 @@ def command(
     from cornerrun.corners.select import select
     from cornerrun.preflight.over_stress import refuse_over_stress
     from cornerrun.preflight.rules import stop_on_errors
+    from cornerrun.results.records import RunRequest
     from cornerrun.results.stress import above_nominal
     from cornerrun.run.hold import go_to
 
@@ -69,6 +73,8 @@ def command(
         names = ", ".join(repr(one.name) for one in found[:5])
         raise UsageError(f"{corner!r} names {len(found)} corners: {names}; name one")
     click.echo(banner(plan, bench_file, serial=serial, corners=found, visits=1), err=True)
+    overrides = in_force(plan, bench_file)
+    request = RunRequest(overrides=overrides, confirmed_by=confirmed_by(overrides, confirmed))
     with open_store(results_dir, store_url) as store:
         above_s = dict.fromkeys(above_nominal(plan, found[0].by_rail()), hold_s)
         refuse_over_stress(plan, serial, store.stress(serial, datetime.now(UTC)), above_s)
@@ -94,6 +100,7 @@ def command(
                 operator=operator or operator_name(),
                 listener=listener,
                 guardian=bench.guardian,
+                request=request,
             )
     click.echo(f"run {end.run_id}: {end.result}, board at {end.end_state}" + (f": {end.why}" if end.why else ""))
     return end.exit_code

@@ -104,11 +104,17 @@ class CornerSession:
             session.exitstatus = pytest.ExitCode.TESTS_FAILED
 
     def _run(self, session: pytest.Session) -> None:
+        from cornerrun.cli.confirming import confirmed_by, in_force
         from cornerrun.preflight.rules import stop_on_errors
+        from cornerrun.results.records import RunRequest
         from cornerrun.run.runner import run_plan
 
         option = self._config.getoption
         stop_on_errors(self._plan, self._bench_file)
+        overrides = in_force(self._plan, self._bench_file)
+        request = RunRequest(
+            overrides=overrides, confirmed_by=confirmed_by(overrides, os.environ.get("CORNERRUN_CONFIRM_AS"))
+        )
         seed = option("--cornerrun-seed")
         serial = option("--cornerrun-serial")
         with (
@@ -131,6 +137,7 @@ class CornerSession:
                 store,
                 bench.clock,
                 _Delivering(checks, lambda: self._deliver(copy, session, bench.clock.stop.request)),
+                request=request,
                 steps=self._steps,
                 selection=self._selection,
                 serial=serial,

@@ -1,6 +1,7 @@
 """`cornerrun resume`: go on with a run that was killed, stopped or broken off."""
 
 import sys
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -8,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from cornerrun.cli.common import at_bench, json_option, open_store, operator_name, real_time_option, store_options
+from cornerrun.cli.confirming import confirm_option, confirmed_by, in_force
 from cornerrun.errors import UsageError
 
 if TYPE_CHECKING:
@@ -22,6 +24,7 @@ if TYPE_CHECKING:
 @store_options
 @real_time_option
 @click.option("--no-workbook", is_flag=True, help="Keep the run in the store only: no workbook, no page.")
+@confirm_option
 @json_option
 def command(
     *,
@@ -31,6 +34,7 @@ def command(
     store_url: str | None,
     real_time: bool,
     no_workbook: bool,
+    confirmed: str | None,
     as_json: bool,
 ) -> int:
     """Go on with RUN (the newest if none is given) from its last whole visit, with the same board and files.
@@ -75,6 +79,8 @@ def command(
         click.echo(
             banner(plan, bench_file, serial=data.run.serial, corners=corners, visits=len(resumed.left)), err=True
         )
+        overrides = in_force(plan, bench_file)
+        request = replace(request, overrides=overrides, confirmed_by=confirmed_by(overrides, confirmed))
         purpose = f"resuming run {data.run.run_id} on {data.run.serial}"
         with (
             at_bench(
@@ -103,6 +109,7 @@ def command(
                 operator=operator or operator_name(),
                 listener=listener,
                 guardian=bench.guardian,
+                request=request,
                 resumed=resumed,
                 staging=partial(stages_of, plan, seed=data.run.seed) if request.staged else None,
             )

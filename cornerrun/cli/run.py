@@ -23,6 +23,7 @@ from cornerrun.cli.common import (
     real_time_option,
     store_options,
 )
+from cornerrun.cli.confirming import confirm_option, confirmed_by, in_force
 from cornerrun.errors import EXIT_PASS, UsageError
 
 
@@ -53,6 +54,7 @@ from cornerrun.errors import EXIT_PASS, UsageError
 @real_time_option
 @no_input_option
 @click.option("--no-workbook", is_flag=True, help="Keep the run in the store only: no workbook, no page.")
+@confirm_option
 @json_option
 def command(
     *,
@@ -65,7 +67,6 @@ def command(
     only: tuple[str, ...],
     repeat: int | None,
     interleave: tuple[str, ...],
-    confirm: str | None,
     unattended: bool,
     dry: bool,
     seed: int | None,
@@ -74,6 +75,7 @@ def command(
     real_time: bool,
     no_input: bool,
     no_workbook: bool,
+    confirmed: str | None,
     as_json: bool,
 ) -> int:
     """Run a plan on one board: move, settle, measure, check, come back, report.
@@ -85,7 +87,6 @@ def command(
     """
     from cornerrun.cli import dry as paper
     from cornerrun.cli.banner import banner
-    from cornerrun.cli.confirming import confirmations, confirmed_by
     from cornerrun.cli.progress import listening
     from cornerrun.cli.reporting import print_report, write_reports
     from cornerrun.corners.stages import is_staged, laid_out
@@ -114,9 +115,10 @@ def command(
         else:
             click.echo("\n".join(paper.dry_lines(plan, sections)))
         return EXIT_PASS
-    confirmed = confirmed_by(confirmations(plan), confirm)
     corners = [step.corner for step in planned]
+    overrides = in_force(plan, bench_file)
     click.echo(banner(plan, bench_file, serial=serial, corners=corners, visits=len(planned)), err=True)
+    confirmer = confirmed_by(overrides, confirmed)
     with open_store(results_dir, store_url) as store:
         above_s = planned_s(plan, bench_file, {corner.name for corner in corners})
         refuse_over_stress(plan, serial, store.stress(serial, datetime.now(UTC)) if above_s else (), above_s)
@@ -160,7 +162,8 @@ def command(
                     interleave=interleave,
                     staged=in_stages,
                     bench_seed=seed,
-                    confirmed_by=confirmed,
+                    overrides=overrides,
+                    confirmed_by=confirmer,
                 ),
                 is_attended=not unattended,
                 staging=partial(stages_of, plan, seed=drawn) if in_stages else None,

@@ -41,6 +41,7 @@ from cornerrun.plan.model import (
     Tracks,
 )
 from cornerrun.plan.model import Board as BoardName
+from cornerrun.plan.overrides import ignoring_rails, overrides_of, widened_of
 from cornerrun.plan.rail_file import DeviceFile, RailFile, volts_of
 from cornerrun.plan.rail_levels import lineage
 from cornerrun.plan.tight import kept_rails
@@ -61,7 +62,7 @@ def build_plan(
         board=BoardName(name=file.board.name, revision=file.board.revision),
         bench=None if file.bench is None else directory / file.bench,
         devices={name: _device(name, device) for name, device in file.devices.items()},
-        rails=tuple(_rail(board, rail, limits[index]) for index, rail in enumerate(file.rails)),
+        rails=tuple(_rail(board, file, rail, limits[index]) for index, rail in enumerate(file.rails)),
         groups=dict(file.groups),
         relations=tuple(
             Relation(rail=item.rail, minus=item.minus, min_v=item.min, max_v=item.max) for item in file.between_rails
@@ -89,6 +90,7 @@ def build_plan(
         if file.power_up is None
         else file.power_up.power_up(tuple(rail.name for rail in file.rails if board.is_commanded(rail.name))),
         fault_responses=tuple(item.response() for item in file.fault_responses),
+        overrides=overrides_of(file.overrides, file.groups),
         limits_kept=kept_rails(file.limits_kept, tuple(rail.name for rail in file.rails), file.groups),
     )
 
@@ -105,7 +107,7 @@ def _device(name: str, device: DeviceFile) -> Device:
     )
 
 
-def _rail(board: Board, rail: RailFile, limits: HardLimits) -> Rail:
+def _rail(board: Board, file: PlanFile, rail: RailFile, limits: HardLimits) -> Rail:
     tracks = None
     if rail.tracks is not None:
         line = lineage(rail.name, board.rails_by_name, "tracks")
@@ -131,6 +133,8 @@ def _rail(board: Board, rail: RailFile, limits: HardLimits) -> Rail:
         why_fixed=rail.why_fixed,
         device_limits=rail.device_limits.volts(rail.nominal),
         supply=rail.supply(rail.nominal),
+        ignores_faults=rail.name in ignoring_rails(file.overrides, file.groups),
+        widened=widened_of(file.overrides, rail.name, rail.nominal),
     )
 
 

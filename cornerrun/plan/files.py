@@ -8,6 +8,7 @@ from cornerrun.plan.check_file import CheckFile, CriteriaFile, PolicyFile
 from cornerrun.plan.corner_file import CornersFile
 from cornerrun.plan.fault_response_file import FaultResponseFile
 from cornerrun.plan.fields import FileModel, Name, Text, Whole, refusal
+from cornerrun.plan.overrides import OverridesFile
 from cornerrun.plan.power_up_file import PowerUpFile
 from cornerrun.plan.proof import ProofFile
 from cornerrun.plan.rail_file import BoardFile, ConditionFile, DeviceFile, HardLimitsFile, RailFile, RelationFile
@@ -47,6 +48,7 @@ class PlanFile(FileModel):
     proof: ProofFile | None = None
     power_up: PowerUpFile | None = None
     fault_responses: tuple[FaultResponseFile, ...] = ()
+    overrides: OverridesFile | None = None
     limits_kept: dict[Name, Text] = Field(default_factory=dict, examples=["{VDD_IO: its comparator glitches}"])
 
 

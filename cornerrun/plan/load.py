@@ -20,6 +20,7 @@ from cornerrun.plan.files import LimitsFile, PlanFile
 from cornerrun.plan.limits import effective_limits, read_limits
 from cornerrun.plan.model import Plan, Source
 from cornerrun.plan.nodes import Node, ProblemList
+from cornerrun.plan.overrides import check_overrides
 from cornerrun.plan.rail_table import rails_from_table, read_table
 
 __all__ = ["load_bench", "load_plan", "load_units", "plan_tree"]
@@ -63,6 +64,7 @@ def load_plan(path: Path, *, limits: Path | None = None) -> Plan:
     check_kept(board)
     check_power_up(board)
     check_fault_responses(board)
+    check_overrides(board, None if file is None else file.overrides, allowed)
     check_supplies(board)
     check_followers(board)
     check_groups(board)

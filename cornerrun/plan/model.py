@@ -32,6 +32,7 @@ __all__ = [
     "FullFactorial",
     "HardLimits",
     "NamedCorner",
+    "Override",
     "PageAddress",
     "Plan",
     "Policy",
@@ -46,6 +47,7 @@ __all__ = [
     "Source",
     "SupplyOutput",
     "Tracks",
+    "Widened",
 ]
 
 NOMINAL = "nominal"
@@ -117,6 +119,26 @@ class Tracks:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class Widened:
+    """Limits of a device that are moved away from the rail while a run moves it, in volts, by name as in a plan."""
+
+    limits_v: Mapping[str, float]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Override:
+    """Something done against the usual cautions, and why; it needs a named person's confirmation at every run."""
+
+    kind: str
+    because: str
+    rails: tuple[str, ...] = ()
+
+    def __str__(self) -> str:
+        where = f" on {', '.join(self.rails)}" if self.rails else ""
+        return f"{self.kind}{where}: {self.because}"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class Rail:
     """One supply output.
 
@@ -124,7 +146,8 @@ class Rail:
     has a second level; one that tracks another has the levels of that rail times the ratio, and is never commanded.
     ``device_limits`` are the OV and UV limits of the plan's knowledge, by lower-case register name
     (``vout_max``, ``ov_fault``, ``ov_warn``, ``uv_warn``, ``uv_fault``, ``vout_min``, ``power_good_on``,
-    ``power_good_off``), in volts. ``supply`` is what else is known of the supply.
+    ``power_good_off``), in volts. ``supply`` is what else is known of the supply. ``ignores_faults`` and ``widened``
+    come from the plan's overrides.
     """
 
     name: str
@@ -140,6 +163,8 @@ class Rail:
     device_limits: Mapping[str, float] = field(default_factory=dict)
     supply: Supply = field(default_factory=Supply)
     output: SupplyOutput | None = None
+    ignores_faults: bool = False
+    widened: Widened | None = None
 
     @property
     def is_commanded(self) -> bool:
@@ -364,6 +389,7 @@ class Plan:
     limits_kept: Mapping[str, str] = field(default_factory=dict)
     power_up: PowerUp | None = None
     fault_responses: tuple[FaultResponse, ...] = ()
+    overrides: tuple[Override, ...] = ()
 
     def rail(self, name: str) -> Rail:
         """Look up a rail by name; KeyError if there is none."""

@@ -132,7 +132,13 @@ def calibration(facts: Facts, *, today: date | None = None) -> Iterator[Finding]
         yield subject.note("nothing says when the meter's calibration is due", "write 'due' in the bench file")
     elif bench.meter.due < day:
         numbers = f"the meter's calibration was due on {bench.meter.due.isoformat()}"
-        yield Subject(rule="calibration", position=position).warning(numbers, "calibrate it, or say so in the report")
+        subject = Subject(rule="calibration", position=position)
+        reasons = [one.because for one in facts.plan.overrides if one.kind == "expired calibration"]
+        if reasons:
+            yield subject.warning(f"{numbers}; the plan's overrides allow it: {reasons[0]}", "calibrate it soon")
+        else:
+            advice = "calibrate it, or write 'overrides: {expired_calibration: {because: ...}}' into the plan"
+            yield subject.error(numbers, advice)
     if bench.meter.uncertainty is None:
         severity: Severity = "warning" if facts.plan.criteria.trim_claim_ratio is not None else "note"
         advice = "write 'uncertainty': a claim without it stays open"

@@ -5,13 +5,13 @@ that the plan knows to add: then a fault is still an error, since the rail would
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from cornerrun.plan.model import NOMINAL, Rail
 from cornerrun.preflight.facts import Facts
 from cornerrun.preflight.finding import Finding, Severity, Subject
 from cornerrun.preflight.levels import LevelRow, RailLevels
-from cornerrun.preflight.places import level_subject
+from cornerrun.preflight.places import level_subject, rail_subject
 from cornerrun.preflight.reach import reach
 from cornerrun.units import Kind, show
 
@@ -65,7 +65,17 @@ def clamps(facts: Facts) -> Iterator[Finding]:
 
 def faults(facts: Facts) -> Iterator[Finding]:
     """Whether any level may reach a fault limit: V (1 + e) + ripple / 2 + overshoot < OV (1 - e_comparator)."""
-    yield from _collisions(facts, _FAULTS)
+    for found, row in _rows(facts):
+        for limit in _FAULTS:
+            for finding in _collision(facts, found, row, limit):
+                # Faults act again the moment a margin is left: what lies beyond a limit trips on the way back.
+                is_ignored = found.rail.ignores_faults and row.level != NOMINAL
+                is_beyond = (row.setpoint_v - found.limits_v(row.level)[limit.name]) * limit.sign >= 0
+                yield replace(finding, severity="warning") if is_ignored and not is_beyond else finding
+        if found.rail.ignores_faults and row is found.rows[-1]:
+            told = rail_subject(facts, "device limits", found.rail, "name")
+            numbers = "its device ignores faults while the rail is margined, as 'overrides' asks"
+            yield told.warning(numbers, "nothing but this program watches it meanwhile, and only at the watch period")
 
 
 def warnings(facts: Facts) -> Iterator[Finding]:

@@ -72,8 +72,17 @@ class RailLevels:
     def limits_v(self, level: str) -> Mapping[str, float]:
         """The limits that the device keeps while the rail is at a level: its own where it was read, else the plan's.
 
-        Ratios go with VOUT_COMMAND (PMBus 1.3), so a device that is moved by it takes them along.
+        Ratios go with VOUT_COMMAND (PMBus 1.3), so a device that is moved by it takes them along. What the plan's
+        overrides widen counts as widened.
         """
+        limits = dict(self._kept_v(level))
+        for name, widened_v in (self.rail.widened.limits_v if self.rail.widened is not None else {}).items():
+            if name in limits:
+                outer = max if name.startswith("ov") else min
+                limits[name] = outer(limits[name], widened_v)
+        return limits
+
+    def _kept_v(self, level: str) -> Mapping[str, float]:
         if self.values is None:
             return self.rail.device_limits
         limits = {**self.rail.device_limits, **self.values.limits_v}

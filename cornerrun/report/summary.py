@@ -103,6 +103,9 @@ def summarise(data: RunData, *, plan: Plan | None = None, runs: Sequence[Run] = 
         drift=drift,
         coverage=coverage(plan, data, good),
         anomalies=anomalies(data, points),
+        overrides=tuple(
+            f"{override}; confirmed by {run.request.confirmed_by or 'nobody'}" for override in run.request.overrides
+        ),
         cautions=cautions(
             data,
             plan,

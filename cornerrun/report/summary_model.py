@@ -279,6 +279,7 @@ class Summary:
     coverage: Coverage
     anomalies: tuple[Anomaly, ...]
     cautions: tuple[str, ...]
+    overrides: tuple[str, ...]
     instruments: tuple[InstrumentSummary, ...]
     phase_s: Mapping[str, float]
     culprits: tuple[CulpritSummary, ...] = ()

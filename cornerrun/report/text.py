@@ -64,6 +64,11 @@ def _head(summary: Summary) -> str:
     lines = [
         *wrap(one_line(f"{summary.result.upper()}: {summary.why}"), _WIDTH, subsequent_indent="  "),
         f"Board left {summary.end_state_text}",
+        *(
+            line
+            for override in summary.overrides
+            for line in wrap(one_line(f"OVERRIDE: {override}"), _WIDTH, subsequent_indent="  ")
+        ),
         "",
         f"{header.title}",
         f"board {header.board_name}, revision {header.board_revision}, serial {header.serial}",

@@ -7,7 +7,7 @@ from enum import StrEnum
 
 from cornerrun.bench.ports import StatusCapture
 from cornerrun.corners.model import Corner, NotRunnable, Step
-from cornerrun.plan.model import Source
+from cornerrun.plan.model import Override, Source
 from cornerrun.results.bench_records import Latch, ProofReading, ProofStep, Snapshot
 from cornerrun.results.fault_trial import FaultTrial
 from cornerrun.results.heads import Head
@@ -145,8 +145,8 @@ class SetpointRecord:
 class RunRequest:
     """How a run was asked for, so that it can go on later: files by absolute path, and what chose its steps.
 
-    ``bench_seed`` is that of the simulated bench; None leaves the seed of its file. ``confirmed_by`` is who answers for
-    what the plan does that can hurt, such as faults that it provokes.
+    ``bench_seed`` is that of the simulated bench; None leaves the seed of its file. ``overrides`` are what was done
+    against the usual cautions, confirmed by that person.
     """
 
     plan: str = ""
@@ -157,6 +157,7 @@ class RunRequest:
     interleave: tuple[str, ...] = ()
     staged: bool = False
     bench_seed: int | None = None
+    overrides: tuple[Override, ...] = ()
     confirmed_by: str = ""
 
 

@@ -11,7 +11,7 @@ from cornerrun.corners.select import nominal_corner
 from cornerrun.errors import UsageError
 from cornerrun.plan.bench_file import BenchFile
 from cornerrun.plan.model import Plan
-from cornerrun.results.records import Reading
+from cornerrun.results.records import Reading, RunRequest
 from cornerrun.results.store import Store
 from cornerrun.run.assembly import encoded_setpoints
 from cornerrun.run.draft import Draft, Reference
@@ -66,6 +66,7 @@ def go_to(
     unit_data: Mapping[str, str] | None = None,
     listener: Listener | None = None,
     guardian: Guardianship = UNGUARDED,
+    request: RunRequest | None = None,
 ) -> RunEnd:
     """Hold a board at one corner, watched, then bring it back.
 
@@ -96,5 +97,6 @@ def go_to(
         unit_data=unit_data,
         listener=listener,
         hold_s=hold_s,
+        request=request,
         guardian=guardian,
     )

@@ -161,6 +161,9 @@ def run_plan(  # noqa: PLR0917 - the order in which they come to be
             refuse_bad_references(instruments)
             configuration.before()
 
+        if request is not None:
+            for override in request.overrides:
+                journal.note("warning", f"override of {override}; confirmed by {request.confirmed_by}")
         left = steps if resumed is None else resumed.left
         journal.tell(RunStarted(run_id=run.run_id, steps=len(left)))
         ended = parts.executor.run(left, before=before)

@@ -4,9 +4,10 @@ from pathlib import Path
 
 import pytest
 
-from cornerrun.cli.confirming import confirmations, confirmed_by
+from cornerrun.cli.confirming import confirmed_by, in_force
 from cornerrun.errors import UsageError
-from cornerrun.plan.load import load_plan
+from cornerrun.plan.load import load_bench, load_plan
+from cornerrun.plan.model import Override
 
 PLANS = Path(__file__).parents[2] / "plans"
 ASKED = "\nfault_responses: [{rail: VDDQ, within: 60 ms}]\n"
@@ -18,7 +19,7 @@ def _ask(desk: Path) -> None:
 
 
 def test_a_plan_that_provokes_nothing_needs_no_name():
-    assert confirmations(load_plan(PLANS / "quickstart.yaml")) == ()
+    assert in_force(load_plan(PLANS / "quickstart.yaml"), load_bench(PLANS / "quickstart_bench.yaml")) == ()
     assert confirmed_by((), None) == ""
 
 
@@ -26,14 +27,14 @@ def test_without_a_name_and_a_terminal_nothing_is_touched(cornerrun, desk):
     _ask(desk)
     end = cornerrun("run", "quickstart.yaml", "--serial", "1")
     assert end.code == 2
-    assert "an under voltage fault of VDDQ is provoked" in end.err
+    assert "fault provoked on VDDQ: an under voltage fault" in end.err
     assert not list(desk.glob("results/*"))
 
 
-@pytest.mark.parametrize("name", ["", "  ", "a\nb", "x" * 101])
+@pytest.mark.parametrize("name", ["", "  ", "a\nb", "x" * 201])
 def test_a_name_is_a_name(name: str):
-    with pytest.raises(UsageError, match="the name of a person"):
-        confirmed_by(("a fault",), name)
+    with pytest.raises(UsageError, match="nobody confirmed it"):
+        confirmed_by((Override(kind="fault provoked", because="the plan asks"),), name)
 
 
 def test_the_name_and_the_matrix_stand_in_the_report(cornerrun, desk):

@@ -64,8 +64,8 @@ TRIPS = {
     "a meter whose calibration is over": (
         [("2999-01-01", "2020-01-01")],
         (
-            "bench.yaml: instruments.meter: warning: calibration: the meter's calibration was due on 2020-01-01; "
-            "calibrate it, or say so in the report"
+            "bench.yaml: instruments.meter: error: calibration: the meter's calibration was due on 2020-01-01; "
+            "calibrate it, or write 'overrides: {expired_calibration: {because: ...}}' into the plan"
         ),
     ),
     "a claim without a meter's specification": (

@@ -20,6 +20,7 @@ from cornerrun.bench.pmbus.snapshot import changed_by_others, take_snapshot
 from cornerrun.bench.pmbus.sweep import Sweeps
 from cornerrun.bench.pmbus.tightening import Tightening
 from cornerrun.bench.pmbus.way_back import bring_home, turn_off, turn_on, wait_until_nominal
+from cornerrun.bench.pmbus.widening import widen
 from cornerrun.bench.ports import (
     Baseline,
     DeviceIdentity,
@@ -119,6 +120,7 @@ class PmbusPower:
             if not self._is_hardened and any(output.side_of(level) is not Side.NOMINAL for output, level in goals):
                 harden((output for output in self._outputs.values() if output.rail.is_commanded), self._guard)
                 self._tightening.tighten()
+                widen(self._outputs.values(), self._guard)
                 self._is_hardened = True
             return move(goals, self._guard, self._groups)
         except BenchError as error:

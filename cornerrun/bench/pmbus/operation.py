@@ -13,6 +13,7 @@ __all__ = [
     "STATUS_REGISTERS",
     "Side",
     "cml_bits",
+    "ignoring_faults",
     "is_acting_on_faults",
     "margin_of",
     "obeys_operation",
@@ -66,6 +67,11 @@ def without_output(current: int) -> int:
 def is_acting_on_faults(operation: int) -> bool:
     """Tell whether bits 3:2 say "act on faults"; "ignore" (01) and the two invalid codes do not."""
     return operation & 0x0C == 0x08
+
+
+def ignoring_faults(operation: int) -> int:
+    """Put 01, "ignore faults while margined", into bits 3:2."""
+    return operation & ~0x0C | 0x04
 
 
 def obeys_operation(on_off_config: int) -> bool:

@@ -6,7 +6,15 @@ from cornerrun.bench.pmbus.codec import PageFormat
 from cornerrun.bench.pmbus.commands import COMMANDS, Command
 from cornerrun.bench.pmbus.device import ManagedDevice
 from cornerrun.bench.pmbus.formats import VoutKind, VoutMode
-from cornerrun.bench.pmbus.operation import MARGIN_BITS, STATUS_OFF, Side, margin_of, obeys_operation, with_margin
+from cornerrun.bench.pmbus.operation import (
+    MARGIN_BITS,
+    STATUS_OFF,
+    Side,
+    ignoring_faults,
+    margin_of,
+    obeys_operation,
+    with_margin,
+)
 from cornerrun.bench.pmbus.page_words import page_format, refuse_unless_plausible
 from cornerrun.bench.ports import Setpoint
 from cornerrun.errors import BenchError, DeviceRefused, FormatError, ReadbackMismatch
@@ -206,7 +214,10 @@ class Output:
 
     def operation_for(self, side: Side, current: int) -> int:
         """The OPERATION byte that selects a side: bits 5:2 are ours, all others stay as they were read."""
-        return with_margin(current, self.nominal_bits if side is Side.NOMINAL else self.device.profile.operation(side))
+        if side is Side.NOMINAL:
+            return with_margin(current, self.nominal_bits)
+        wanted = self.device.profile.operation(side)
+        return with_margin(current, ignoring_faults(wanted) if self.rail.ignores_faults else wanted)
 
     def setpoint(self, level: str) -> Setpoint:
         """Encode a level and decode it again; what VOUT_TRIM adds is taken off before and counted after.

@@ -6,6 +6,7 @@ from cornerrun.bench.pmbus.commands import COMMANDS, PAGE, Command, Kind
 from cornerrun.bench.pmbus.device import ManagedDevice
 from cornerrun.bench.pmbus.output import Output
 from cornerrun.bench.pmbus.tightening import LIMITS, tight_word
+from cornerrun.bench.pmbus.widening import widened_word
 from cornerrun.bench.ports import Baseline, RegisterValue
 from cornerrun.errors import BenchError, CornerrunError
 
@@ -55,17 +56,17 @@ def changed_by_others(baseline: Baseline, outputs: Sequence[Output]) -> None:
             continue  # what can't be read is said by whoever puts it back
         for name, number in found.items():
             was = int.from_bytes(expected[COMMANDS[name].code], "little")
-            if number != was and not _is_tightened(output, name, number):
+            if number != was and not _is_ours(output, name, number):
                 digits = 4 if COMMANDS[name].is_word else 2
                 device.remarks.second_master(
                     f"{name} changed under us from 0x{was:0{digits}X} to 0x{number:0{digits}X}", output.rail.name
                 )
 
 
-def _is_tightened(output: Output, name: str, word: int) -> bool:
+def _is_ours(output: Output, name: str, word: int) -> bool:
     """Whether a run has put a limit there: this one, or one that was lost."""
     try:
-        return name in LIMITS and word == tight_word(output, name)
+        return word == widened_word(output, name) or (name in LIMITS and word == tight_word(output, name))
     except CornerrunError:
         return False
 

@@ -1,16 +1,18 @@
 """How long each rail of a simulated board takes to a level: tried on a private copy of it, with nothing else moved."""
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from contextlib import suppress
 from typing import Protocol
 
 from cornerrun.bench.pmbus.commands import COMMANDS
 from cornerrun.bench.pmbus.link import Link
-from cornerrun.bench.pmbus.operation import Side, with_margin
+from cornerrun.bench.pmbus.operation import Side, ignoring_faults, with_margin
+from cornerrun.bench.pmbus.widening import REGISTERS
 from cornerrun.clock import ManualClock
 from cornerrun.errors import BenchError
 from cornerrun.plan.model import NOMINAL, Rail
 from cornerrun.preflight.facts import Facts
+from cornerrun.preflight.levels import RailLevels
 
 __all__ = ["tried_times_s"]
 
@@ -58,13 +60,24 @@ def tried_times_s(facts: Facts) -> Mapping[tuple[str, str], float]:
                     link.write_byte_data(device.address, COMMANDS["PAGE"].code, rail.power.page)
                 code = COMMANDS[found.register(row.level)].code
                 link.write_word_data(device.address, code, row.word)
+                for register, limit_v in _widened(found):
+                    link.write_word_data(
+                        device.address, COMMANDS[register].code, found.page_format.encode(register, limit_v)
+                    )
                 operation = link.read_byte_data(device.address, COMMANDS["OPERATION"].code)
-                wanted = with_margin(operation, profile.operation(side))
+                selects = profile.operation(side)
+                wanted = with_margin(operation, ignoring_faults(selects) if rail.ignores_faults else selects)
                 link.write_byte_data(device.address, COMMANDS["OPERATION"].code, wanted)
                 times[rail.name, row.level] = _time_s(simulation, rail, row.setpoint_v, clock)
                 link.write_byte_data(device.address, COMMANDS["OPERATION"].code, operation)
                 clock.charge(rail.settle.timeout_s)
     return times
+
+
+def _widened(found: RailLevels) -> Iterator[tuple[str, float]]:
+    """Give the limits that the plan's overrides widen, by register: without that the copy would shut down there."""
+    widened = found.rail.widened.limits_v if found.rail.widened is not None else {}
+    yield from ((REGISTERS[name][0], limit_v) for name, limit_v in widened.items())
 
 
 def _time_s(simulation: _Bench, rail: Rail, target_v: float, clock: ManualClock) -> float:

@@ -20,6 +20,7 @@ def fact_rows(summary: Summary) -> list[tuple[str, str]]:
     calibration = [item.calibration for item in summary.instruments]
     return [
         ("Board left", f"{marked(summary.end_state)}, {summary.end_state_text}"),
+        *(("Override", text) for text in summary.overrides),
         ("Plan", header.title),
         ("Run", header.run_id),
         ("Bench", f"{header.bench_kind}, {header.station}"),

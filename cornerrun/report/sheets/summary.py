@@ -84,6 +84,11 @@ def _facts(page: Page, row: int, summary: Summary) -> int:
         page.span(row, page.column + _RIGHT + 1, told[1], Style.TEXT, columns=4)
         page.height(row, 17)
         row += 1
+    for text in summary.overrides:
+        page.put(row, page.column, "Override", Style.LABEL)
+        page.span(row, page.column + 1, text, Style.TROUBLE, columns=_COLUMNS - 1)
+        page.height(row, _height(text))
+        row += 1
     return row + 1
 
 

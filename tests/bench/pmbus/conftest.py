@@ -2,7 +2,9 @@
 
 import errno
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -157,11 +159,15 @@ class Setup:
         identity: Mapping[str, str] | None = None,
         vout_mode: int | None = None,
         fixed: tuple[int, ...] = (),
+        changes: Mapping[str, Mapping[str, Any]] | None = None,
     ) -> None:
         self.emulator = emulator or Emulator(list(nominal_v))
         self.clock = ManualClock()
         self.plan = plan(
-            tuple(rail(f"R{page}", volts, page, is_fixed=page in fixed) for page, volts in enumerate(nominal_v)),
+            tuple(
+                replace(rail(f"R{page}", volts, page, is_fixed=page in fixed), **(changes or {}).get(f"R{page}", {}))
+                for page, volts in enumerate(nominal_v)
+            ),
             relations=relations,
             device=Device(
                 name="PM1",
