@@ -22,6 +22,8 @@ def command(*, results_dir: Path, store_url: str | None, serial: str | None, as_
     if as_json:
         print_json([_as_data(run) for run in runs])
         return
+    from cornerrun.results.records import BY_GUARDIAN
+
     if not runs:
         click.echo("no runs" if serial is None else f"no runs of {serial}")
         return
@@ -29,6 +31,8 @@ def command(*, results_dir: Path, store_url: str | None, serial: str | None, as_
     for run in runs:
         result = str(run.result) if run.result is not None else "unfinished"
         end_state = str(run.end_state) if run.end_state is not None else "not known"
+        if run.why.startswith(BY_GUARDIAN):
+            end_state += ", by its guardian"
         started = run.started_utc.strftime("%Y-%m-%d %H:%M:%S")
         rows.append((run.run_id, started, run.serial, result, end_state, run.title))
     widths = [max(len(row[column]) for row in rows) for column in range(len(rows[0]))]

@@ -13,6 +13,7 @@ from cornerrun.results.fault_trial import FaultTrial
 from cornerrun.results.heads import Head
 
 __all__ = [
+    "BY_GUARDIAN",
     "CheckResult",
     "EndState",
     "Event",
@@ -108,6 +109,10 @@ class ReferenceRecord:
     def is_good(self) -> bool:
         """Whether the reading lies within its bounds."""
         return self.reading_v is not None and abs(self.reading_v - self.value_v) <= self.within_v
+
+
+BY_GUARDIAN = "the guardian took over"
+"""How the reason of a run begins that was lost, and whose guardian brought the board back."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

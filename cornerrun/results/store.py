@@ -51,6 +51,7 @@ class Store:
 
     def __init__(self, engine: "Engine", where: str, spill: Spill, heads: HeadsFile, address: str = "") -> None:
         self.address = address
+        self._file = _identity(address)
         self._engine = engine
         self._where = where
         self._spill = spill
@@ -273,6 +274,9 @@ class Store:
         # Whoever else adds to a run's trail does so after this process; a wrong guess fails, and the next one asks.
         heads, self._trails = self._trails, {}
         try:
+            if self._file is not None and _identity(self.address) != self._file:
+                # A file that was taken away can still be written to, and nobody would ever read it.
+                raise StoreError("its file is gone, or is another one than was opened")
             with connect.transaction(self._engine) as connection:
                 for entry in entries:
                     write.put(connection, entry, heads)
@@ -302,6 +306,15 @@ class Store:
             yield
         except (SQLAlchemyError, OSError, ValueError, KeyError) as error:
             raise StoreError(f"{self._where}: {what}: {connect.reason_of(error)}") from error
+
+
+def _identity(address: str) -> tuple[int, int] | None:
+    """Tell which file lies at an address; None if there is none, or if the address is that of a server."""
+    try:
+        found = Path(address).stat()
+    except (OSError, ValueError):
+        return None
+    return found.st_dev, found.st_ino
 
 
 def spill_of(address: str) -> Spill:

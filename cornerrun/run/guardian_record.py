@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 from cornerrun.bench.latch import LatchNote, leave_latch
 from cornerrun.errors import StoreError
 from cornerrun.results.entries import Ending, Entry
-from cornerrun.results.records import EndState, Event, RunResult
+from cornerrun.results.records import BY_GUARDIAN, EndState, Event, RunResult
 from cornerrun.results.store import Store, spill_of
 from cornerrun.run.guardian_deed import Deed
 from cornerrun.run.guardian_order import Order
@@ -29,7 +29,7 @@ def story(deed: Deed, *, lost: str, doing: str, after_s: float) -> str:
         end = f"every rail was turned off {after_s:.2f} s after its last sign of life: {deed.why}"
     else:
         end = f"the board is in an unknown state: {deed.why}"
-    return f"the guardian took over: {lost}, while {doing}; {end}"
+    return f"{BY_GUARDIAN}: {lost}, while {doing}; {end}"
 
 
 def keep(order: Order, deed: Deed, told: str, *, has_begun: bool) -> str:

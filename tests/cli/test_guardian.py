@@ -29,6 +29,7 @@ def test_a_lost_run_ends_at_nominal_and_the_store_tells_what_the_guardian_did(co
     (run,) = cornerrun("runs", "--json").data
     assert (run["result"], run["end_state"]) == ("incomplete", "nominal")
     assert "the guardian took over" in run["why"]
+    assert "nominal, by its guardian" in cornerrun("runs").out
     assert "the guardian took over" in cornerrun("report", "last").out
     quick = cornerrun("to-nominal", "quickstart.yaml", *bench, "--json")
     assert (quick.code, quick.data["closed"]) == (0, [])

@@ -23,7 +23,7 @@ class TroubledLink:
     def __init__(self, link: Any, before: Callable[[str, tuple[Any, ...]], bool | None]) -> None:
         self._link = link
         self._before = before
-        self.pec = link.pec
+        self.pec = getattr(link, "pec", 0)
 
     def __getattr__(self, name: str) -> Any:
         found = getattr(self._link, name)
