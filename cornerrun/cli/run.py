@@ -46,7 +46,6 @@ from cornerrun.errors import EXIT_PASS, UsageError
 @click.option(
     "--interleave", metavar="CORNER", multiple=True, help="Visit this corner after each other one, as with nominal."
 )
-@click.option("--confirm", metavar="NAME", help="Who answers for what the plan provokes; asked for unless given.")
 @click.option("--unattended", is_flag=True, help="Nobody is at the bench: hold no failed corner.")
 @click.option("--dry", is_flag=True, help="List every step and every message that would be sent; touch nothing.")
 @click.option("--seed", type=int, help="Seed of the simulated bench, of the checks' draws and of a drawn order.")
