@@ -1,6 +1,7 @@
 """A power manager of few words, of the tests' own: six methods, OSError with errno, nothing of our simulated bench."""
 
 import errno
+import sys
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from pathlib import Path
@@ -28,6 +29,10 @@ from cornerrun.plan.model import (
     Relation,
     Settle,
 )
+
+sys.path.insert(0, str(Path(__file__).parent))  # for random_plans.py
+
+from random_plans import Parts
 
 PAGE, OPERATION, ON_OFF_CONFIG, CLEAR_FAULTS, WRITE_PROTECT = 0x00, 0x01, 0x02, 0x03, 0x10
 VOUT_MODE, VOUT_COMMAND, VOUT_TRIM, MARGIN_HIGH, MARGIN_LOW = 0x20, 0x21, 0x22, 0x25, 0x26
@@ -238,3 +243,18 @@ def make_emulator() -> type[Emulator]:
 @pytest.fixture
 def setup(make: type[Setup]) -> Setup:
     return make()
+
+
+def parts_of_random_plans() -> Parts:
+    """Give what plays random plans; `python tests/benchmarks/forbidden_voltages.py` asks for it too."""
+    device = Device(name="PM1", bus="main", address=0x40, profile="generic", identity={"model": "PM8"}, vout_mode=None)
+    return Parts(
+        make_emulator=Emulator,
+        rail=rail,
+        plan=lambda rails, relations: plan(rails, relations=relations, device=device),
+    )
+
+
+@pytest.fixture
+def parts() -> Parts:
+    return parts_of_random_plans()
