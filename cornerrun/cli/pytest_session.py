@@ -105,6 +105,7 @@ class CornerSession:
 
     def _run(self, session: pytest.Session) -> None:
         from cornerrun.cli.confirming import confirmed_by, in_force
+        from cornerrun.cli.performing import refuse_stress
         from cornerrun.preflight.rules import stop_on_errors
         from cornerrun.results.records import RunRequest
         from cornerrun.run.runner import run_plan
@@ -117,35 +118,37 @@ class CornerSession:
         )
         seed = option("--cornerrun-seed")
         serial = option("--cornerrun-serial")
-        with (
-            open_store(Path(option("--cornerrun-results")), None) as store,
-            self._shared() as copy,
-            at_bench(
-                self._plan,
-                self._bench_file,
-                purpose=f"pytest over {self._plan_path}",
-                real_time=False,
-                seed=seed,
-                serial=serial,
-            ) as bench,
-            CheckRunner(checks=self._plan.checks, directory=self._plan.directory, clock=bench.clock) as checks,
-        ):
-            self._end = run_plan(
-                self._plan,
-                self._bench_file,
-                bench.ports,
-                store,
-                bench.clock,
-                _Delivering(checks, lambda: self._deliver(copy, session, bench.clock.stop.request)),
-                request=request,
-                steps=self._steps,
-                selection=self._selection,
-                serial=serial,
-                operator=operator_name(),
-                seed=self._seed,
-            )
-            self._deliver(copy, session, lambda _: None)
-            self._report_the_rest(store)
+        with open_store(Path(option("--cornerrun-results")), None) as store:
+            refuse_stress(self._plan, self._bench_file, store, serial, self._steps)
+            with (
+                self._shared() as copy,
+                at_bench(
+                    self._plan,
+                    self._bench_file,
+                    purpose=f"pytest over {self._plan_path}",
+                    real_time=False,
+                    seed=seed,
+                    serial=serial,
+                ) as bench,
+                CheckRunner(checks=self._plan.checks, directory=self._plan.directory, clock=bench.clock) as checks,
+            ):
+                self._end = run_plan(
+                    self._plan,
+                    self._bench_file,
+                    bench.ports,
+                    store,
+                    bench.clock,
+                    _Delivering(checks, lambda: self._deliver(copy, session, bench.clock.stop.request)),
+                    guardian=bench.guardian,
+                    request=request,
+                    steps=self._steps,
+                    selection=self._selection,
+                    serial=serial,
+                    operator=operator_name(),
+                    seed=self._seed,
+                )
+                self._deliver(copy, session, lambda _: None)
+                self._report_the_rest(store)
 
     @contextmanager
     def _shared(self) -> Iterator[Path]:

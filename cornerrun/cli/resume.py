@@ -1,14 +1,19 @@
 """`cornerrun resume`: go on with a run that was killed, stopped or broken off."""
 
-import sys
 from dataclasses import replace
-from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from cornerrun.cli.common import at_bench, json_option, open_store, operator_name, real_time_option, store_options
+from cornerrun.cli.common import (
+    json_option,
+    no_input_option,
+    open_store,
+    operator_name,
+    real_time_option,
+    store_options,
+)
 from cornerrun.cli.confirming import confirm_option, confirmed_by, in_force
 from cornerrun.errors import UsageError
 
@@ -23,6 +28,8 @@ if TYPE_CHECKING:
 @click.option("--operator", metavar="NAME", help="Who resumes it; the login name unless given.")
 @store_options
 @real_time_option
+@no_input_option
+@click.option("--unattended", is_flag=True, help="Nobody is at the bench: hold no failed corner.")
 @click.option("--no-workbook", is_flag=True, help="Keep the run in the store only: no workbook, no page.")
 @confirm_option
 @json_option
@@ -33,6 +40,8 @@ def command(
     results_dir: Path,
     store_url: str | None,
     real_time: bool,
+    no_input: bool,
+    unattended: bool,
     no_workbook: bool,
     confirmed: str | None,
     as_json: bool,
@@ -45,15 +54,12 @@ def command(
     """
     from cornerrun.bench.scpi.dialect import dialect_sources
     from cornerrun.cli.banner import banner
-    from cornerrun.cli.progress import listening
-    from cornerrun.cli.reporting import print_report, write_reports
+    from cornerrun.cli.performing import perform, report_on
     from cornerrun.corners.order import steps
     from cornerrun.corners.select import select
     from cornerrun.preflight.rules import stop_on_errors
     from cornerrun.results.staging import stages_of
-    from cornerrun.run.checks import CheckRunner
     from cornerrun.run.resuming import compare_sources, to_resume
-    from cornerrun.run.runner import run_plan
 
     with open_store(results_dir, store_url, must_exist=True) as store:
         data = store.load(store.find(run or "last").run_id)
@@ -81,41 +87,23 @@ def command(
         )
         overrides = in_force(plan, bench_file)
         request = replace(request, overrides=overrides, confirmed_by=confirmed_by(overrides, confirmed))
-        purpose = f"resuming run {data.run.run_id} on {data.run.serial}"
-        with (
-            at_bench(
-                plan,
-                bench_file,
-                purpose=purpose,
-                real_time=real_time,
-                seed=request.bench_seed,
-                serial=data.run.serial,
-            ) as bench,
-            CheckRunner(
-                checks=plan.checks, directory=plan.directory, clock=bench.clock, criterion=plan.criteria.checks
-            ) as checks,
-            listening(sys.stderr) as listener,
-        ):
-            end = run_plan(
-                plan,
-                bench_file,
-                bench.ports,
-                store,
-                bench.clock,
-                checks,
-                steps=planned,
-                selection=selection,
-                serial=data.run.serial,
-                operator=operator or operator_name(),
-                listener=listener,
-                guardian=bench.guardian,
-                request=request,
-                resumed=resumed,
-                staging=partial(stages_of, plan, seed=data.run.seed) if request.staged else None,
-            )
-        written = write_reports(store, end.run_id, results_dir, workbook=not no_workbook, page=not no_workbook)
-    print_report(written, as_json=as_json)
-    return end.exit_code
+        end = perform(
+            plan,
+            bench_file,
+            store,
+            steps=planned,
+            selection=selection,
+            serial=data.run.serial,
+            operator=operator or operator_name(),
+            seed=data.run.seed,
+            request=request,
+            purpose=f"resuming run {data.run.run_id} on {data.run.serial}",
+            real_time=real_time,
+            no_input=no_input,
+            is_attended=not unattended,
+            resumed=resumed,
+        )
+        return report_on(store, end, results_dir, has_files=not no_workbook, as_json=as_json)
 
 
 def _files(run: "Run") -> "tuple[Plan, BenchFile]":

@@ -1,16 +1,12 @@
 """`cornerrun run`: the main job, from plan files to a report."""
 
 import random
-import sys
 from collections.abc import Mapping
-from datetime import UTC, datetime
-from functools import partial
 from pathlib import Path
 
 import click
 
 from cornerrun.cli.common import (
-    at_bench,
     bench_option,
     json_option,
     limits_option,
@@ -86,15 +82,10 @@ def command(
     """
     from cornerrun.cli import dry as paper
     from cornerrun.cli.banner import banner
-    from cornerrun.cli.progress import listening
-    from cornerrun.cli.reporting import print_report, write_reports
+    from cornerrun.cli.performing import perform, report_on
     from cornerrun.corners.stages import is_staged, laid_out
-    from cornerrun.preflight.over_stress import planned_s, refuse_over_stress
     from cornerrun.preflight.rules import stop_on_errors
     from cornerrun.results.records import RunRequest
-    from cornerrun.results.staging import stages_of
-    from cornerrun.run.checks import CheckRunner
-    from cornerrun.run.runner import run_plan
 
     if serial is None and not dry:
         raise click.MissingParameter(param_type="option", param_hint="'--serial'")
@@ -106,7 +97,6 @@ def command(
     stop_on_errors(plan, bench_file)
     drawn = seed if seed is not None else random.SystemRandom().randrange(2**31)
     selection, planned = laid_out(plan, only=only or None, repeats=repeat, interleave=interleave, seed=drawn)
-    in_stages = is_staged(plan, only=only, repeats=repeat, interleave=interleave)
     if dry:
         sections = paper.rehearsed(plan, bench_file, planned)
         if as_json:
@@ -119,57 +109,34 @@ def command(
     click.echo(banner(plan, bench_file, serial=serial, corners=corners, visits=len(planned)), err=True)
     confirmer = confirmed_by(overrides, confirmed)
     with open_store(results_dir, store_url) as store:
-        above_s = planned_s(plan, bench_file, {corner.name for corner in corners})
-        refuse_over_stress(plan, serial, store.stress(serial, datetime.now(UTC)) if above_s else (), above_s)
-        purpose = f"run of {plan_path} on {serial}"
-        with (
-            at_bench(
-                plan,
-                bench_file,
-                purpose=purpose,
-                real_time=real_time,
-                seed=seed,
-                serial=serial,
-                no_input=no_input,
-            ) as bench,
-            CheckRunner(
-                checks=plan.checks, directory=plan.directory, clock=bench.clock, criterion=plan.criteria.checks
-            ) as checks,
-            listening(sys.stderr) as listener,
-        ):
-            end = run_plan(
-                plan,
-                bench_file,
-                bench.ports,
-                store,
-                bench.clock,
-                checks,
-                steps=planned,
-                selection=selection,
-                serial=serial,
-                operator=operator or operator_name(),
-                seed=drawn,
-                unit_data=unit_data,
-                listener=listener,
-                guardian=bench.guardian,
-                request=RunRequest(
-                    plan=str(plan_path.resolve()),
-                    bench=str(bench_file.source.path.resolve()),
-                    limits="" if limits_path is None else str(limits_path.resolve()),
-                    only=only,
-                    repeats=repeat,
-                    interleave=interleave,
-                    staged=in_stages,
-                    bench_seed=seed,
-                    overrides=overrides,
-                    confirmed_by=confirmer,
-                ),
-                is_attended=not unattended,
-                staging=partial(stages_of, plan, seed=drawn) if in_stages else None,
-            )
-        written = write_reports(store, end.run_id, results_dir, workbook=not no_workbook, page=not no_workbook)
-    print_report(written, as_json=as_json)
-    return end.exit_code
+        end = perform(
+            plan,
+            bench_file,
+            store,
+            steps=planned,
+            selection=selection,
+            serial=serial,
+            operator=operator or operator_name(),
+            seed=drawn,
+            unit_data=unit_data,
+            request=RunRequest(
+                plan=str(plan_path.resolve()),
+                bench=str(bench_file.source.path.resolve()),
+                limits="" if limits_path is None else str(limits_path.resolve()),
+                only=only,
+                repeats=repeat,
+                interleave=interleave,
+                staged=is_staged(plan, only=only, repeats=repeat, interleave=interleave),
+                bench_seed=seed,
+                overrides=overrides,
+                confirmed_by=confirmer,
+            ),
+            purpose=f"run of {plan_path} on {serial}",
+            real_time=real_time,
+            no_input=no_input,
+            is_attended=not unattended,
+        )
+        return report_on(store, end, results_dir, has_files=not no_workbook, as_json=as_json)
 
 
 def _refuse_bad_serial(serial: str) -> None:

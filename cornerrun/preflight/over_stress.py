@@ -1,7 +1,9 @@
 """Refuse a run that would keep a rail of this board above nominal longer than the plan allows over all its runs."""
 
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 
+from cornerrun.corners.model import Step
 from cornerrun.errors import PlanError
 from cornerrun.plan.bench_file import BenchFile
 from cornerrun.plan.model import Plan
@@ -13,17 +15,15 @@ from cornerrun.units import Kind, show
 __all__ = ["planned_s", "refuse_over_stress"]
 
 
-def planned_s(plan: Plan, bench_file: BenchFile, corners: Collection[str]) -> Mapping[str, float]:
-    """Estimate how long each rail will stand above nominal in visits to these corners, in seconds.
+def planned_s(plan: Plan, bench_file: BenchFile, steps: Sequence[Step]) -> Mapping[str, float]:
+    """Estimate how long each rail will stand above nominal while these steps are made, in seconds.
 
     Nothing is estimated, since nothing is limited, where no rail has ``above_nominal_in_all``.
     """
     if all(rail.supply.above_nominal_in_all_s is None for rail in plan.rails):
         return {}
-    rehearsal = gather(plan, bench_file, None).rehearsal
-    if rehearsal is None:
-        return {}
-    return above_nominal_s(plan, (record for record in rehearsal.visits if record.visit.corner in corners))
+    rehearsal = replace(gather(plan, bench_file, None), steps=tuple(steps)).rehearsal
+    return {} if rehearsal is None else above_nominal_s(plan, rehearsal.visits)
 
 
 def refuse_over_stress(plan: Plan, serial: str, entries: Iterable[StressEntry], planned: Mapping[str, float]) -> None:

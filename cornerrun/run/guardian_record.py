@@ -3,14 +3,13 @@
 from dataclasses import replace
 from datetime import UTC, datetime
 
-from cornerrun.bench.latch import LatchNote, leave_latch
 from cornerrun.errors import StoreError
 from cornerrun.results.entries import Ending, Entry
 from cornerrun.results.records import BY_GUARDIAN, EndState, Event, RunResult
 from cornerrun.results.store import Store, spill_of
 from cornerrun.run.guardian_deed import Deed
 from cornerrun.run.guardian_order import Order
-from cornerrun.run.latching import call_alarm
+from cornerrun.run.latching import call_for_help
 
 __all__ = ["keep", "story"]
 
@@ -40,18 +39,19 @@ def keep(order: Order, deed: Deed, told: str, *, has_begun: bool) -> str:
     recipe = order.recipe
     failed = [_kept(order, deed, told, has_begun)] if order.store else []
     if deed.end_state is not EndState.NOMINAL:
-        note = LatchNote(run_id=recipe.run_id, store=order.store, end_state=deed.end_state.value, why=told)
-        leave_latch(recipe.bench_id, note)
-        facts = {
-            "RUN": recipe.run_id,
-            "SERIAL": recipe.serial,
-            "STATION": order.bench_file.station,
-            "BENCH": recipe.bench_id,
-            "TITLE": order.plan.title,
-            "END_STATE": deed.end_state.value,
-            "WHY": told,
-        }
-        failed.append(call_alarm(order.bench_file, facts))
+        failed.append(
+            call_for_help(
+                order.bench_file,
+                bench_id=recipe.bench_id,
+                is_private=False,
+                store=order.store,
+                run_id=recipe.run_id,
+                end_state=deed.end_state,
+                why=told,
+                serial=recipe.serial,
+                title=order.plan.title,
+            )
+        )
     return "; ".join(filter(None, failed))
 
 

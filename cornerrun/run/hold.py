@@ -15,7 +15,7 @@ from cornerrun.results.records import Reading, RunRequest
 from cornerrun.results.store import Store
 from cornerrun.run.assembly import encoded_setpoints
 from cornerrun.run.draft import Draft, Reference
-from cornerrun.run.guarded import UNGUARDED, Guardianship
+from cornerrun.run.guarded import Guardianship
 from cornerrun.run.progress import Listener
 from cornerrun.run.runner import RunEnd, run_plan
 from cornerrun.run.supervisor import Mean
@@ -58,6 +58,7 @@ def go_to(
     store: Store,
     clock: Clock,
     *,
+    guardian: Guardianship,
     corner: Corner,
     hold_s: float,
     serial: str,
@@ -65,7 +66,6 @@ def go_to(
     seed: int = 0,
     unit_data: Mapping[str, str] | None = None,
     listener: Listener | None = None,
-    guardian: Guardianship = UNGUARDED,
     request: RunRequest | None = None,
 ) -> RunEnd:
     """Hold a board at one corner, watched, then bring it back.

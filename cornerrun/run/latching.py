@@ -13,7 +13,7 @@ from cornerrun.results.records import EndState
 from cornerrun.results.store import Store
 from cornerrun.run.commands import found
 
-__all__ = ["call_alarm", "latch_note", "refuse_if_latched"]
+__all__ = ["call_alarm", "call_for_help", "refuse_if_latched"]
 
 _TAIL = 300  # chosen: characters of the command's output that its failure shows
 
@@ -29,10 +29,34 @@ def refuse_if_latched(bench: BenchPorts, store: Store) -> None:
         raise Latched(_told(bench.identity, note.end_state, where, note.why))
 
 
-def latch_note(bench: BenchPorts, store: Store, *, run_id: str, end_state: EndState, why: str) -> None:
-    """Leave a note for runs that keep their results elsewhere. A bench inside this process needs none."""
-    if not bench.is_private:
-        leave_latch(bench.identity, LatchNote(run_id=run_id, store=store.where, end_state=end_state.value, why=why))
+def call_for_help(
+    bench_file: BenchFile,
+    *,
+    bench_id: str,
+    is_private: bool,
+    store: str,
+    run_id: str,
+    end_state: EndState,
+    why: str,
+    serial: str = "",
+    title: str = "",
+) -> str:
+    """Leave a note for runs that keep their results elsewhere, and call the alarm; returns what went wrong of that.
+
+    A bench inside this process needs no note. The latch itself is the store's. Never raises.
+    """
+    if not is_private:
+        leave_latch(bench_id, LatchNote(run_id=run_id, store=store, end_state=end_state.value, why=why))
+    facts = {
+        "RUN": run_id,
+        "SERIAL": serial,
+        "STATION": bench_file.station,
+        "BENCH": bench_id,
+        "TITLE": title,
+        "END_STATE": end_state.value,
+        "WHY": why,
+    }
+    return call_alarm(bench_file, facts)
 
 
 def call_alarm(bench_file: BenchFile, facts: Mapping[str, str]) -> str:

@@ -13,7 +13,7 @@ from cornerrun.results.records import EndState, Latch, RunResult
 from cornerrun.results.store import Store
 from cornerrun.run.faults import STATUS_WORD_OFF
 from cornerrun.run.journal import Journal
-from cornerrun.run.latching import call_alarm, latch_note
+from cornerrun.run.latching import call_for_help
 from cornerrun.run.moving import Mover
 from cornerrun.run.progress import Listener
 from cornerrun.run.sequence import Phase
@@ -94,9 +94,17 @@ def _latch(  # noqa: PLR0917 - a bench and what became of it
         )
     except StoreError as error:
         told.append(str(error))
-    latch_note(bench, store, run_id=run_id, end_state=state, why=why)
-    facts = {"RUN": run_id, "STATION": bench_file.station, "BENCH": bench.identity, "END_STATE": state, "WHY": why}
-    told.append(call_alarm(bench_file, facts))
+    told.append(
+        call_for_help(
+            bench_file,
+            bench_id=bench.identity,
+            is_private=bench.is_private,
+            store=store.where,
+            run_id=run_id,
+            end_state=state,
+            why=why,
+        )
+    )
     return "; ".join(filter(None, told))
 
 

@@ -1,6 +1,6 @@
 """Go on with a run that ended early: what is left of it, and whether board and files are still what they were."""
 
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from cornerrun.bench.ports import Baseline
@@ -88,15 +88,23 @@ def to_resume(plan: Plan, data: RunData, planned: Sequence[Step]) -> Resumed:
 
 def compare_sources(run: Run, sources: Sequence[Source], *, but: Collection[str] = ()) -> None:
     """Compare the files of a run, except the roles ``but``, with those read now, by hash; UsageError names the odd."""
-    was = {(one.role, one.path.name): one.sha256 for one in run.sources if one.role not in but}
-    now = {(source.role, source.path.name): source.sha256 for source in sources}
-    changed = [name for (role, name), sha256 in now.items() if was.get((role, name)) != sha256]
+    was = _hashes(one for one in run.sources if one.role not in but)
+    now = _hashes(sources)
+    changed = [name for (role, name), found in now.items() if was.get((role, name)) != found]
     gone = [name for (role, name) in was if (role, name) not in now]
     if changed or gone:
         told = [f"{name} has changed" for name in dict.fromkeys(changed)] + [f"{name} is not read now" for name in gone]
         raise UsageError(
             f"run {run.run_id} began with other files: {'; '.join(told)}; bring them back, or start a new run"
         )
+
+
+def _hashes(sources: Iterable[Source]) -> Mapping[tuple[str, str], Sequence[str]]:
+    """Give the hashes by role and name: files of one name in several folders are compared together."""
+    found: dict[tuple[str, str], list[str]] = {}
+    for one in sources:
+        found.setdefault((one.role, one.path.name), []).append(one.sha256)
+    return {key: sorted(hashes) for key, hashes in found.items()}
 
 
 def compare_devices(run: Run, devices: Mapping[str, Mapping[str, str]]) -> None:

@@ -24,10 +24,10 @@ from cornerrun.run.checking import CheckRuns, Subject
 from cornerrun.run.configuration import Configuration
 from cornerrun.run.ending import RunEnd, conclude, exit_code
 from cornerrun.run.executor import Ended, Staging
-from cornerrun.run.guarded import UNGUARDED, Guardianship
+from cornerrun.run.guarded import Guardianship
 from cornerrun.run.instruments import instrument_records, refuse_bad_references
 from cornerrun.run.journal import Journal
-from cornerrun.run.latching import call_alarm, latch_note, refuse_if_latched
+from cornerrun.run.latching import call_for_help, refuse_if_latched
 from cornerrun.run.progress import Listener, RunEnded, RunStarted
 from cornerrun.run.resuming import Resumed, compare_baseline, compare_devices, compare_sources
 from cornerrun.run.sequence import Phase, Trouble
@@ -46,6 +46,7 @@ def run_plan(  # noqa: PLR0917 - the order in which they come to be
     clock: Clock,
     checks: CheckRuns | None,
     *,
+    guardian: Guardianship,
     steps: Sequence[Step],
     selection: Selection,
     serial: str,
@@ -55,7 +56,6 @@ def run_plan(  # noqa: PLR0917 - the order in which they come to be
     listener: Listener | None = None,
     run_id: str | None = None,
     hold_s: float = 0.0,
-    guardian: Guardianship = UNGUARDED,
     request: RunRequest | None = None,
     resumed: Resumed | None = None,
     staging: Staging | None = None,
@@ -171,7 +171,18 @@ def run_plan(  # noqa: PLR0917 - the order in which they come to be
         performed = steps if staging is None else staging(ended.visits).steps
         end = _close(run, ended, plan=plan, steps=performed, store=store, clock=clock)
         if end.end_state is not EndState.NOMINAL:
-            end = _call_for_help(end, run, bench_file, bench, store)
+            failed = call_for_help(
+                bench_file,
+                bench_id=bench.identity,
+                is_private=bench.is_private,
+                store=store.where,
+                run_id=run.run_id,
+                end_state=end.end_state,
+                why=end.why,
+                serial=run.serial,
+                title=run.title,
+            )
+            end = replace(end, why="; ".join(filter(None, (end.why, failed))))
         journal.tell(RunEnded(run_id=end.run_id, result=end.result, end_state=end.end_state, why=end.why))
         return end
 
@@ -260,22 +271,6 @@ def _close(run: Run, ended: Ended, *, plan: Plan, steps: Sequence[Step], store: 
         exit_code=exit_code(verdict.result, ended.end_state, trouble),
         why=reason,
     )
-
-
-def _call_for_help(end: RunEnd, run: Run, bench_file: BenchFile, bench: BenchPorts, store: Store) -> RunEnd:
-    """Leave a note for other stores and call the alarm; the store has latched the bench with the run's end."""
-    latch_note(bench, store, run_id=run.run_id, end_state=end.end_state, why=end.why)
-    facts = {
-        "RUN": run.run_id,
-        "SERIAL": run.serial,
-        "STATION": run.station,
-        "BENCH": run.bench_id,
-        "TITLE": run.title,
-        "END_STATE": end.end_state.value,
-        "WHY": end.why,
-    }
-    failed = call_alarm(bench_file, facts)
-    return replace(end, why=f"{end.why}; {failed}") if failed else end
 
 
 def _versions() -> Mapping[str, str]:

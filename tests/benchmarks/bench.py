@@ -17,6 +17,7 @@ from cornerrun.plan.model import Plan
 from cornerrun.results.records import EndState, VisitRecord
 from cornerrun.results.store import Store
 from cornerrun.run.checks import CheckRunner
+from cornerrun.run.guarded import UNGUARDED
 from cornerrun.run.progress import ProgressEvent, RunStarted, VisitEnded
 from cornerrun.run.runner import run_plan
 
@@ -108,6 +109,7 @@ def measured_run(
             store,
             clock,
             runner,
+            guardian=UNGUARDED,
             steps=planned,
             selection=selection,
             serial="00001",

@@ -16,6 +16,7 @@ from cornerrun.corners.select import select
 from cornerrun.plan.load import load_bench, load_plan
 from cornerrun.results.records import EndState
 from cornerrun.results.store import Store
+from cornerrun.run.guarded import UNGUARDED
 from cornerrun.run.runner import run_plan
 
 PLANS = Path(__file__).parents[2] / "plans"
@@ -68,7 +69,7 @@ def _one(directory: Path, tally: RunTally, seed: int, rate: float) -> None:
         try:
             end = run_plan(
                 plan, bench_file, bench, store, clock, None,
-                steps=steps(plan, selection), selection=selection, serial="1", seed=seed,
+                guardian=UNGUARDED, steps=steps(plan, selection), selection=selection, serial="1", seed=seed,
             )  # fmt: skip
         except Exception as error:  # before anything was moved: refused, with its reason
             tally.ends[f"refused to start: {type(error).__name__}"] += 1

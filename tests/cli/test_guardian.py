@@ -1,7 +1,10 @@
 """A lost run on the TCP bench: the guardian brings the board back, and the store tells what it did."""
 
+import contextlib
 import os
 import signal
+import subprocess
+import sys
 import time
 from pathlib import Path
 
@@ -69,6 +72,31 @@ def test_a_paused_terminal_does_not_stop_a_run(start, tcp_bench):
     assert process.returncode == 1
 
 
+def test_a_pytest_session_over_corners_is_guarded_too(cornerrun, tcp_bench, desk):
+    (desk / "pytest.ini").write_text("[pytest]\n", encoding="utf-8")
+    suite = "import time\n\ndef test_slow(corner):\n    time.sleep(60)\n"
+    (desk / "test_slow.py").write_text(suite, encoding="utf-8")
+    plan = ["--cornerrun", "quickstart.yaml", "--cornerrun-bench", str(tcp_bench), "--cornerrun-only", "all low"]
+    command = [sys.executable, "-m", "pytest", "-p", "cornerrun.cli.pytest_plugin", "-p", "no:cacheprovider", *plan]
+    process = subprocess.Popen(
+        [*command, "test_slow.py"], cwd=desk, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+    )
+    try:
+        deadline_s = time.monotonic() + 30
+        while not is_under_way(desk / "results" / "runs.sqlite"):
+            assert process.poll() is None, "the session ended early"
+            assert time.monotonic() < deadline_s
+            time.sleep(0.05)
+        guardian = guardian_of(process)
+    finally:
+        process.kill()
+        process.wait()
+    assert gone(guardian)
+    (run,) = cornerrun("runs", "--json").data
+    assert (run["end_state"], "the guardian took over" in run["why"]) == ("nominal", True)
+    assert cornerrun("measure", "quickstart.yaml", "--bench", tcp_bench).code == 0
+
+
 def test_goto_is_guarded_too(cornerrun, start, tcp_bench, desk):
     process = start("goto", "quickstart.yaml", "all low", "--hold", "10min", "--bench", tcp_bench)
     deadline_s = time.monotonic() + 20
@@ -105,7 +133,11 @@ def test_learning_how_rails_settle_is_guarded_too(cornerrun, start, tcp_bench):
 
 
 def sockets_of(pid: int) -> int:
-    return sum(str(fd.readlink()).startswith("socket:") for fd in Path(f"/proc/{pid}/fd").iterdir())
+    count = 0
+    for fd in Path(f"/proc/{pid}/fd").iterdir():
+        with contextlib.suppress(FileNotFoundError):  # closed since it was listed
+            count += str(fd.readlink()).startswith("socket:")
+    return count
 
 
 def test_rails_that_supplies_make_are_brought_back_too(cornerrun, start, desk):

@@ -1,5 +1,8 @@
 """The stress ledger: what a board has been through over all its runs, and a budget that refuses."""
 
+import subprocess
+import sys
+
 import pytest
 
 QUICK = ("run", "quickstart.yaml", "--serial", "00123", "--seed", "3", "--no-workbook", "--only", "all high")
@@ -63,3 +66,24 @@ def test_a_run_whose_own_visits_exceed_the_budget_is_refused(cornerrun, allow):
     refused = cornerrun(*QUICK)
     assert refused.code == 2
     assert "this one adds about" in refused.err
+
+
+def test_visits_that_are_repeated_on_the_command_line_count_as_often(cornerrun, allow, desk):
+    assert cornerrun(*QUICK).code == 1
+    once_s = rows(cornerrun)["VDD_IO", "high"]["time_s"]
+    allow(f"{6 * once_s:.3f} s")
+    refused = cornerrun(*QUICK, "--repeat", "20")
+    assert refused.code == 2
+    assert "above_nominal_in_all" in refused.err
+    assert cornerrun(*QUICK, "--repeat", "2").code == 1
+
+
+def test_a_session_of_pytest_keeps_the_budget_too(cornerrun, allow, desk):
+    allow("1 ms")
+    (desk / "pytest.ini").write_text("[pytest]\n", encoding="utf-8")
+    (desk / "test_board.py").write_text("def test_core(corner):\n    pass\n", encoding="utf-8")
+    plan = ["--cornerrun", "quickstart.yaml", "--cornerrun-only", "all high"]
+    command = [sys.executable, "-m", "pytest", "-p", "cornerrun.cli.pytest_plugin", "-p", "no:cacheprovider", *plan]
+    done = subprocess.run(command, cwd=desk, capture_output=True, text=True, timeout=120, check=False)
+    assert done.returncode != 0
+    assert "above_nominal_in_all" in done.stdout + done.stderr

@@ -16,6 +16,7 @@ from cornerrun.preflight.facts import gather
 from cornerrun.preflight.rules import apply_rules
 from cornerrun.results.store import Store
 from cornerrun.run.checks import CheckRunner
+from cornerrun.run.guarded import UNGUARDED
 from cornerrun.run.runner import run_plan
 
 PLANS = Path(__file__).parents[2] / "plans"
@@ -57,6 +58,7 @@ def reckoned_and_done(directory: Path, name: str) -> tuple[Budget, Took]:
             store,
             clock,
             checks,
+            guardian=UNGUARDED,
             steps=steps(plan, selection),
             selection=selection,
             serial="1",

@@ -15,6 +15,7 @@ from cornerrun.preflight.facts import gather
 from cornerrun.preflight.paper.letters import Letters
 from cornerrun.preflight.paper.rehearsal import rehearse
 from cornerrun.results.store import Store
+from cornerrun.run.guarded import UNGUARDED
 from cornerrun.run.runner import run_plan
 
 PLANS = Path(__file__).parents[2] / "plans"
@@ -35,7 +36,16 @@ def test_the_estimate_is_within_ten_per_cent_of_the_run(desk: Path) -> None:
     with Store.open(f"sqlite:///{desk / 'runs.sqlite'}") as store:
         bench = open_bench(plan, bench_file, clock)
         end = run_plan(
-            plan, bench_file, bench, store, clock, None, steps=steps(plan, selection), selection=selection, serial="1"
+            plan,
+            bench_file,
+            bench,
+            store,
+            clock,
+            None,
+            guardian=UNGUARDED,
+            steps=steps(plan, selection),
+            selection=selection,
+            serial="1",
         )
         visits = store.load(end.run_id).visits
     assert budget.total_s == pytest.approx(clock.now_s(), rel=0.10)
@@ -60,6 +70,7 @@ def test_messages_are_those_of_the_driver(desk: Path, monkeypatch: pytest.Monkey
     with Store.open(f"sqlite:///{desk / 'runs.sqlite'}") as store:
         run_plan(
             plan, bench_file, open_bench(plan, bench_file, clock), store, clock, None,
+            guardian=UNGUARDED,
             steps=steps(plan, selection), selection=selection, serial="1",
         )  # fmt: skip
     assert sum(budget.messages.values()) == pytest.approx(len(sent), rel=0.10)

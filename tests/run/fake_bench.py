@@ -48,6 +48,7 @@ from cornerrun.plan.model import (
     Tracks,
 )
 from cornerrun.results.records import Event, Intent, Latch, Outcome, Run, Trial, VisitRecord
+from cornerrun.run.guarded import UNGUARDED
 from cornerrun.run.runner import RunEnd, run_plan
 
 OFF, OV, OC, TEMPERATURE, POWER_GOOD, VOUT = 1 << 6, 1 << 5, 1 << 4, 1 << 2, 1 << 11, 1 << 15
@@ -512,7 +513,13 @@ class Rig:
 
     def run(self, **changes: Any) -> RunEnd:
         selection = select(self.plan)
-        settings = {"steps": lay_out(self.plan, selection), "selection": selection, "serial": "00123", "listener": self}
+        settings = {
+            "guardian": UNGUARDED,
+            "steps": lay_out(self.plan, selection),
+            "selection": selection,
+            "serial": "00123",
+            "listener": self,
+        }
         return run_plan(
             self.plan, self.bench_file, self.ports, self.store, self.clock, self.checks, **(settings | changes)
         )

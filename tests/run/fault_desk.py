@@ -16,6 +16,7 @@ from cornerrun.plan.load import load_bench, load_plan
 from cornerrun.results.records import VisitRecord
 from cornerrun.results.store import Store
 from cornerrun.run.checks import CheckRunner
+from cornerrun.run.guarded import UNGUARDED
 from cornerrun.run.runner import run_plan
 
 PLAN = """
@@ -169,6 +170,7 @@ class FaultDesk:
                 self.store,
                 self.clock,
                 runner,
+                guardian=UNGUARDED,
                 steps=steps(plan, selection, only=only),
                 selection=selection,
                 serial="1",

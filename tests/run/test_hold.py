@@ -7,6 +7,7 @@ from cornerrun.corners.select import select
 from cornerrun.errors import UsageError
 from cornerrun.plan.model import Check, Criteria, Screen
 from cornerrun.results.records import EndState, Outcome, RunResult
+from cornerrun.run.guarded import UNGUARDED
 from cornerrun.run.hold import go_to, measure
 
 
@@ -16,7 +17,15 @@ def _corner(rig: Rig, name: str):
 
 def _hold(rig: Rig, name: str = "all high", hold_s: float = 600.0):
     return go_to(
-        rig.plan, rig.bench_file, rig.ports, rig.store, rig.clock, corner=_corner(rig, name), hold_s=hold_s, serial="7"
+        rig.plan,
+        rig.bench_file,
+        rig.ports,
+        rig.store,
+        rig.clock,
+        guardian=UNGUARDED,
+        corner=_corner(rig, name),
+        hold_s=hold_s,
+        serial="7",
     )
 
 

@@ -13,6 +13,7 @@ from cornerrun.report.summary import summarise
 from cornerrun.results.records import EndState, InstrumentRecord, ReferenceRecord, RunResult
 from cornerrun.results.store import Store
 from cornerrun.results.verdict import references_out
+from cornerrun.run.guarded import UNGUARDED
 from cornerrun.run.instruments import refuse_bad_references
 from cornerrun.run.runner import run_plan
 
@@ -33,7 +34,16 @@ def run_with_references(directory: Path, standard: str):
     plan, bench_file, clock = load_plan(directory / "quickstart.yaml"), load_bench(bench_path), ManualClock()
     bench, store, selection = open_bench(plan, bench_file, clock), Store.open(directory / "runs.db"), select(plan)
     end = run_plan(
-        plan, bench_file, bench, store, clock, None, steps=steps(plan, selection), selection=selection, serial="1"
+        plan,
+        bench_file,
+        bench,
+        store,
+        clock,
+        None,
+        guardian=UNGUARDED,
+        steps=steps(plan, selection),
+        selection=selection,
+        serial="1",
     )
     return end, store.load(end.run_id)
 

@@ -14,6 +14,7 @@ from cornerrun.errors import InstrumentError, PlanError
 from cornerrun.plan.load import load_bench, load_plan
 from cornerrun.results.records import EndState, Outcome, RunResult
 from cornerrun.results.store import Store
+from cornerrun.run.guarded import UNGUARDED
 from cornerrun.run.progress import VisitEnded
 from cornerrun.run.rescue import to_nominal
 from cornerrun.run.runner import run_plan
@@ -46,7 +47,7 @@ class Bench:
         selection = select(self.plan)
         return run_plan(
             self.plan, self.bench_file, self.ports, self.store, self.clock, None,
-            steps=steps(self.plan, selection), selection=selection, serial="1", listener=listener,
+            guardian=UNGUARDED, steps=steps(self.plan, selection), selection=selection, serial="1", listener=listener,
         )  # fmt: skip
 
     def truth_v(self) -> dict[str, float]:
