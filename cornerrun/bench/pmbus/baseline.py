@@ -12,11 +12,19 @@ from cornerrun.bench.ports import Baseline, RawWrite, RegisterValue
 from cornerrun.errors import DeviceRefused, FormatError, NotAtNominal
 from cornerrun.units import Kind, show
 
-__all__ = ["raw_writes", "read_registers", "refuse_unless_at_nominal", "tolerance_v"]
+__all__ = [
+    "CONFIGURATION",
+    "HOMING",
+    "ONLY_RECORDED",
+    "raw_writes",
+    "read_registers",
+    "refuse_unless_at_nominal",
+    "tolerance_v",
+]
 
 # In the order in which they are put back: what takes an output home comes first.
-_HOMING = ("OPERATION", "VOUT_COMMAND", "VOUT_TRIM")
-_CONFIGURATION = (
+HOMING = ("OPERATION", "VOUT_COMMAND", "VOUT_TRIM")
+CONFIGURATION = (
     "VOUT_MARGIN_HIGH",
     "VOUT_MARGIN_LOW",
     "VOUT_MIN",
@@ -28,7 +36,7 @@ _CONFIGURATION = (
     "POWER_GOOD_OFF",
 )
 _Stage = Literal["nominal", "configuration", "page"]
-_ONLY_RECORDED = ("ON_OFF_CONFIG", "VOUT_MODE")
+ONLY_RECORDED = ("ON_OFF_CONFIG", "VOUT_MODE")
 _ADVICE = "run `cornerrun to-nominal` first, or bring the board to nominal by hand"
 
 
@@ -44,7 +52,7 @@ def read_registers(devices: Iterable[ManagedDevice], outputs: Iterable[Output]) 
             )
     for output in outputs:
         device = output.device
-        found = device.read_critical(output.page, (*_HOMING, *_CONFIGURATION, *LIMITS, *_ONLY_RECORDED))
+        found = device.read_critical(output.page, (*HOMING, *CONFIGURATION, *LIMITS, *ONLY_RECORDED))
         for name, number in found.items():
             data = number.to_bytes(2 if COMMANDS[name].is_word else 1, "little")
             values.append(_value(device, output.page, name, data))
@@ -94,11 +102,11 @@ def raw_writes(
         device, page = outputs[rail].device, outputs[rail].page
         held = {
             name: value
-            for name in (*_HOMING, *_CONFIGURATION, *LIMITS)
+            for name in (*HOMING, *CONFIGURATION, *LIMITS)
             if (value := values.get((device.bus, device.address, page, COMMANDS[name].code))) is not None
         }
-        writes["nominal"] += [_write("nominal", held[name], (rail,)) for name in _HOMING if name in held]
-        words = [_write("configuration", held[name], (rail,)) for name in _CONFIGURATION if name in held]
+        writes["nominal"] += [_write("nominal", held[name], (rail,)) for name in HOMING if name in held]
+        words = [_write("configuration", held[name], (rail,)) for name in CONFIGURATION if name in held]
         limits = [_write("configuration", held[name], (rail,)) for name in LIMITS if name in held]
         if _margin_is_beyond(outputs[rail], held.get("VOUT_MARGIN_HIGH")):
             writes["configuration"] += [*limits, *words]

@@ -4,6 +4,9 @@ import hashlib
 import math
 from collections.abc import Callable, Mapping, Sequence
 
+from cornerrun.bench.pmbus.baseline import CONFIGURATION, HOMING, ONLY_RECORDED
+from cornerrun.bench.pmbus.tightening import LIMITS
+from cornerrun.bench.pmbus.widening import REGISTERS
 from cornerrun.bench.ports import Baseline, DeviceIdentity, RawWrite, RegisterValue, Setpoint, StatusCapture, Telemetry
 from cornerrun.clock import Clock
 from cornerrun.corners.model import RailLevel
@@ -18,9 +21,9 @@ _LOOK = ("STATUS_WORD", "OPERATION", "VOUT_COMMAND", "VOUT_TRIM")
 _WATCHED = ("STATUS_WORD", "READ_VOUT")
 _WATCHED_WITH_LOAD = (*_WATCHED, "READ_IOUT", "READ_TEMPERATURE_1")
 _LOAD = ("VOUT_MODE", *_LOOK, "VOUT_MARGIN_HIGH", "VOUT_MARGIN_LOW")
-_LIMITS = ("VOUT_MAX", "VOUT_OV_FAULT_LIMIT")
 _IDENTITY = ("MFR_ID", "MFR_MODEL", "MFR_REVISION", "MFR_SERIAL", "PMBUS_REVISION", "WRITE_PROTECT")
-_RESTORED = 12  # registers of a page that a baseline holds beside OPERATION and VOUT_COMMAND
+_RECORDED = (*HOMING, *CONFIGURATION, *LIMITS, *ONLY_RECORDED)
+_MARGINED = ("OPERATION", "VOUT_MARGIN_HIGH", "VOUT_MARGIN_LOW")
 
 # Tells how long a rail takes from one voltage into the band of another.
 Arrival = Callable[[Rail, float, float], float]
@@ -58,6 +61,7 @@ class PaperPower:
         self._held = {f.rail.name: dict(f.values.margin_words) if f.values is not None else {} for f in facts.levels}
         self._margins: dict[tuple[str, int], str] = {}
         self._is_hardened = False
+        self._written: set[tuple[str, str]] = set()
         self._limits_kept = plan.limits_kept
         # Conversions of one rail lie a scan apart; of several rails they lie anywhere to each other.
         self._phase_s = {name: scan_s * _share(name) for name, scan_s in self.scan_s.items()}
@@ -122,7 +126,7 @@ class PaperPower:
             device.read(page, *_LOAD, is_critical=True)
         voltages_v = {reading.rail: reading.voltage_v for reading in self.read(tuple(self._rails))}
         for device, page in self._where.values():
-            device.read(page, *device.kept()[1][:_RESTORED], is_critical=True)
+            device.read(page, *_RECORDED, is_critical=True)
         return Baseline(registers=(), voltages_v=voltages_v)
 
     def recipe(self, baseline: Baseline, return_order: Sequence[Sequence[str]] = ()) -> tuple[RawWrite, ...]:
@@ -148,12 +152,22 @@ class PaperPower:
         self._await_nominal()
 
     def restore(self, baseline: Baseline) -> None:
+        """Look at what nobody should have changed, compare register by register, and write what the run has changed."""
         del baseline
         for device, page in self._where.values():
-            device.read(page, *device.kept()[1][:_RESTORED], is_critical=True)
-            for name in device.kept()[1][:_RESTORED]:
-                device.write(page, name, "as found")
+            device.read(page, *(name for name in _RECORDED if name not in _MARGINED), is_critical=True)
+        for device, page in self._where.values():
+            for name in filter(device.has, HOMING):
+                device.read(page, name)
+        for names in (CONFIGURATION, LIMITS):
+            for rail, (device, page) in self._where.items():
+                for name in filter(device.has, names):
+                    device.read(page, name)
+                    if (rail, name) in self._written:
+                        device.write(page, name, "as found")
+        for device, page in self._where.values():
             device.read(page, *_LOAD, is_critical=True)
+        self._written.clear()
         self._await_nominal()
 
     def turn_off(self, rails: Sequence[str] = ()) -> None:
@@ -178,22 +192,34 @@ class PaperPower:
 
     def _harden(self) -> None:
         self._is_hardened = True
-        self._tighten()
         for rail, (device, _) in self._where.items():
             if self._rails[rail].is_commanded and not device.profile.by_command:
                 for level in self._levels_v[rail]:
                     side = self._side(rail, level)
                     if side and (rail, side) not in self._margins:
                         self._program(rail, side, level)
+        self._tighten()
 
     def _tighten(self) -> None:
         """Read what limits hold, and write those that are looser than the hard limit: most are, so all count."""
+        chosen = [
+            (rail, device, page)
+            for rail, (device, page) in self._where.items()
+            if rail not in self._followed and rail not in self._limits_kept and not device.profile.keeps_limits
+        ]
+        for _, device, page in chosen:
+            device.read(page, *LIMITS, is_critical=True)
+        for rail, device, page in chosen:
+            for name in filter(device.has, LIMITS):
+                device.write(page, name)
+                self._written.add((rail, name))
         for rail, (device, page) in self._where.items():
-            if rail not in self._followed and rail not in self._limits_kept and not device.profile.keeps_limits:
-                device.read(page, *_LIMITS, is_critical=True)
-                for name in _LIMITS:
-                    if device.has(name):
-                        device.write(page, name)
+            widened = self._rails[rail].widened
+            for limit in widened.limits_v if widened is not None else ():
+                name = REGISTERS[limit][0]
+                device.read(page, name, is_critical=True)
+                device.write(page, name)
+                self._written.add((rail, name))
 
     def _program(self, rail: str, side: int, level: str) -> None:
         self._margins[rail, side] = level
@@ -205,6 +231,7 @@ class PaperPower:
         device, page = self._where[rail]
         device.read(page, *_LOOK, is_critical=True)
         device.write(page, _margin(side), self._word(rail, level))
+        self._written.add((rail, _margin(side)))
 
     def _select(self, rail: str, side: int) -> None:
         device, page = self._where[rail]
