@@ -7,12 +7,13 @@ from collections.abc import Callable, Mapping, Sequence
 from cornerrun.bench.pmbus.baseline import CONFIGURATION, HOMING, ONLY_RECORDED
 from cornerrun.bench.pmbus.tightening import LIMITS
 from cornerrun.bench.pmbus.widening import REGISTERS
-from cornerrun.bench.ports import Baseline, DeviceIdentity, RawWrite, RegisterValue, Setpoint, StatusCapture, Telemetry
+from cornerrun.bench.ports import Baseline, DeviceIdentity, RawWrite, RegisterValue, Setpoint, Telemetry
 from cornerrun.clock import Clock
 from cornerrun.corners.model import RailLevel
 from cornerrun.plan.model import NOMINAL, Plan, Rail
 from cornerrun.preflight.facts import Facts
 from cornerrun.preflight.paper.device import PaperDevice
+from cornerrun.preflight.paper.duties import PaperDuties
 from cornerrun.preflight.paper.wire import Wire
 
 __all__ = ["PaperPower"]
@@ -29,7 +30,7 @@ _MARGINED = ("OPERATION", "VOUT_MARGIN_HIGH", "VOUT_MARGIN_LOW")
 Arrival = Callable[[Rail, float, float], float]
 
 
-class PaperPower:
+class PaperPower(PaperDuties):
     """RailPower, SafeReturn and FaultCapture (bench/ports.py) of a board whose rails arrive when they are expected to.
 
     An output stands at its old voltage until it arrives, then at its setpoint; its converter holds what it saw at its
@@ -149,7 +150,7 @@ class PaperPower:
                 continue
             self._select(rail, 0)
             self._go(rail, NOMINAL)
-        self._await_nominal()
+        self.await_nominal()
 
     def restore(self, baseline: Baseline) -> None:
         """Look at what nobody should have changed, compare register by register, and write what the run has changed."""
@@ -168,27 +169,7 @@ class PaperPower:
         for device, page in self._where.values():
             device.read(page, *_LOAD, is_critical=True)
         self._written.clear()
-        self._await_nominal()
-
-    def turn_off(self, rails: Sequence[str] = ()) -> None:
-        del rails
-
-    def turn_on(self, rails: Sequence[str]) -> None:
-        del rails
-
-    def capture(self, rails: Sequence[str] = ()) -> tuple[StatusCapture, ...]:
-        del rails
-        return ()
-
-    def clear(self, rails: Sequence[str] = ()) -> None:
-        del rails
-
-    def _await_nominal(self) -> None:
-        arrives_s = max((arrives_s for _, _, arrives_s in self._moves.values()), default=0.0)
-        self.read(tuple(self._rails))
-        if arrives_s > self._clock.now_s():
-            self._clock.sleep_until(arrives_s, interruptible=False)
-            self.read(tuple(self._rails))
+        self.await_nominal()
 
     def _harden(self) -> None:
         self._is_hardened = True

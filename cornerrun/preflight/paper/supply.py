@@ -4,13 +4,14 @@ import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 
-from cornerrun.bench.ports import Baseline, DeviceIdentity, RawWrite, RegisterValue, Setpoint, StatusCapture, Telemetry
+from cornerrun.bench.ports import Baseline, DeviceIdentity, RawWrite, RegisterValue, Setpoint, Telemetry
 from cornerrun.bench.scpi.dialect import supply_dialect
 from cornerrun.bench.scpi.dialect_file import SupplyDialect
 from cornerrun.clock import Clock
 from cornerrun.corners.model import RailLevel
 from cornerrun.plan.bench_file import BenchFile
 from cornerrun.plan.model import NOMINAL, Plan, Rail
+from cornerrun.preflight.paper.duties import PaperDuties
 from cornerrun.preflight.paper.letters import Letter, Letters
 
 __all__ = ["PaperSupplies"]
@@ -20,7 +21,7 @@ _TALK_S = 0.001  # chosen: a short SCPI message over Ethernet or USB
 _SETTING, _LOOK, _STATE, _IDENTITY = 3, 4, 2, 2
 
 
-class PaperSupplies:
+class PaperSupplies(PaperDuties):
     """RailPower, SafeReturn and FaultCapture (bench/ports.py) of every supply that makes rails of a plan.
 
     Raises:
@@ -120,33 +121,13 @@ class PaperSupplies:
         for rail, found in self._rails.items():
             if found.is_commanded:
                 self._go(rail, NOMINAL)
-        self._await_nominal()
+        self.await_nominal()
 
     def restore(self, baseline: Baseline) -> None:
         del baseline
         self.to_nominal()
         self._protect("as found")
         self._is_protected = False
-
-    def turn_off(self, rails: Sequence[str] = ()) -> None:
-        del rails
-
-    def turn_on(self, rails: Sequence[str]) -> None:
-        del rails
-
-    def capture(self, rails: Sequence[str] = ()) -> tuple[StatusCapture, ...]:
-        del rails
-        return ()
-
-    def clear(self, rails: Sequence[str] = ()) -> None:
-        del rails
-
-    def _await_nominal(self) -> None:
-        arrives_s = max((arrives_s for _, _, arrives_s in self._moves.values()), default=0.0)
-        self.read(tuple(self._rails))
-        if arrives_s > self._clock.now_s():
-            self._clock.sleep_until(arrives_s, interruptible=False)
-            self.read(tuple(self._rails))
 
     def _protect(self, data: str) -> None:
         for rail, found in self._rails.items():
