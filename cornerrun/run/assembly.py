@@ -16,7 +16,7 @@ from cornerrun.run.aftermath import Aftermath
 from cornerrun.run.checking import Checking, CheckRuns, Subject
 from cornerrun.run.climate import Climate
 from cornerrun.run.draft import Reference
-from cornerrun.run.executor import Executor, Staging
+from cornerrun.run.executor import Executor
 from cornerrun.run.failed_hold import FailedHold
 from cornerrun.run.fault_trials import FaultTrials
 from cornerrun.run.input_power import CommandedInput
@@ -31,6 +31,7 @@ from cornerrun.run.readiness import ready_test
 from cornerrun.run.recovery import Recovery
 from cornerrun.run.resuming import Resumed
 from cornerrun.run.sequence import Sequence
+from cornerrun.run.staging import Staging
 from cornerrun.run.status_notes import StatusNotes
 from cornerrun.run.supervisor import Supervisor
 from cornerrun.run.visit import Visitor

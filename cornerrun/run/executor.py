@@ -1,17 +1,17 @@
 """Perform the steps of a run, and be safe on every way out."""
 
-from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from cornerrun.bench.ports import Baseline, Note, RailPower
 from cornerrun.clock import Clock
 from cornerrun.corners.model import Step
-from cornerrun.corners.stages import Staged
 from cornerrun.errors import NotAtNominal, StoreError
 from cornerrun.plan.model import NOMINAL, Plan
-from cornerrun.results.records import EndState, Event, Intent, Outcome, VisitRecord
+from cornerrun.results.records import EndState, Intent, Outcome, VisitRecord
 from cornerrun.run.aftermath import Aftermath, Dealt
+from cornerrun.run.barring import Barred
+from cornerrun.run.bookkeeping import Bookkeeper
 from cornerrun.run.checking import Checking
 from cornerrun.run.climate import Climate
 from cornerrun.run.controls import Controls
@@ -26,16 +26,14 @@ from cornerrun.run.proof import WiringProof
 from cornerrun.run.resuming import Resumed
 from cornerrun.run.sequence import WAYS, Phase, Trouble
 from cornerrun.run.sequence import Sequence as PhaseSequence
+from cornerrun.run.staging import Stages, Staging
 from cornerrun.run.status_notes import StatusNotes
 from cornerrun.run.supervisor import Supervisor
 from cornerrun.run.trouble import explain, trouble_of
 from cornerrun.run.visit import Visitor
 from cornerrun.run.way_back import WayBack
 
-__all__ = ["Ended", "Executor", "Staging"]
-
-# Lays out a staged run from the visits that were made.
-Staging = Callable[[Sequence[VisitRecord]], Staged]
+__all__ = ["Ended", "Executor"]
 
 # Whole visits after which the board goes to nominal and a control point proves it, with the trouble that they are.
 _PROVEN_AFTER = frozenset({Outcome.NOT_SETTLED, Outcome.NO_ANSWER})
@@ -98,11 +96,16 @@ class Executor:
         self._fault_trials = fault_trials
         self._plan = plan
         self._run_id = run_id
+        self._books = Bookkeeper(
+            run_id=run_id,
+            store=store,
+            journal=journal,
+            seen_by_drivers=seen_by_drivers,
+            traffic=traffic,
+            earlier=None if resumed is None else resumed.earlier,
+        )
         self._baseline = baseline
-        self._store = store
         self._power = power
-        self._traffic = traffic
-        self._seen_by_drivers = seen_by_drivers
         self._clock = clock
         self._journal = journal
         self._sequence = sequence
@@ -116,18 +119,13 @@ class Executor:
         self._aftermath = aftermath
         self._proof = proof
         self._controls = Controls(plan)
-        self._visits: list[VisitRecord] = []
-        self._unkept: VisitRecord | None = None
-        self._barred: dict[str, str] = {}
-        self._trips: Counter[str] = Counter()
+        self._barred = Barred(plan.policy)
         self._return_order: Sequence[Sequence[str]] = ()
         self._bad_controls = 0
         self._has_good_control = False
         self._itinerary = Itinerary(plan, ())
         self._resumed = resumed
-        self._is_at_seam = resumed is not None
-        self._staging = staging
-        self._stages = staging(resumed.earlier if resumed is not None else ()) if staging is not None else None
+        self._stages = None if staging is None else Stages(staging, self._books.visits, journal)
 
     def run(self, steps: Sequence[Step], *, before: Callable[[], None] = lambda: None) -> Ended:
         """Perform steps, then bring the board back; ``before`` is done first, with nothing moved. Never raises."""
@@ -145,7 +143,6 @@ class Executor:
 
     def _recall(self, resumed: Resumed) -> None:
         """Know what an earlier part of the run knew; a control point proves the board before the next step."""
-        self._visits.extend(resumed.earlier)
         self._has_good_control = self._controls.recall(resumed.earlier)
         self._itinerary = Itinerary(
             self._plan,
@@ -154,7 +151,8 @@ class Executor:
             next_inserted=resumed.next_ordinal,
         )
         for step, is_pending in resumed.tripped():
-            self._bar(step, may_go_on=True, is_pending=is_pending)
+            if self._barred.tripped(step, may_go_on=True) and is_pending:
+                self._itinerary.again(step)
         self._itinerary.prove()
         self._visitor.must_warm = True
 
@@ -170,7 +168,7 @@ class Executor:
 
     def _walk(self) -> _Halt:
         """Perform what is queued, until it is done or something ends it."""
-        started_s, earlier = self._clock.now_s(), len(self._visits)
+        started_s, earlier = self._clock.now_s(), len(self._books.visits)
         while (step := self._itinerary.next()) is not None:
             halt: _Halt | None = None
             if self._proof is not None and self._proof.is_due:
@@ -183,8 +181,8 @@ class Executor:
                     return halt
                 continue
             record: VisitRecord | None
-            if step.corner.name in self._barred and not step.is_control:
-                record = self._visitor.left_out(step, self._barred[step.corner.name])
+            if reason := self._barred.reason(step):
+                record = self._visitor.left_out(step, reason)
                 self._itinerary.leave_out()
             else:
                 step = self._itinerary.laid_out(
@@ -199,27 +197,15 @@ class Executor:
                 else:
                     halt = self._after(step, record)
             if record is not None:
-                self._take(record)
-                each_s = (self._clock.now_s() - started_s) / (len(self._visits) - earlier)
+                self._books.take(record)
+                each_s = (self._clock.now_s() - started_s) / (len(self._books.visits) - earlier)
                 self._journal.tell(VisitEnded(record=record, left_s=each_s * len(self._itinerary)))
             if halt is not None:
                 return halt
-            self._end_stage(step)
+            ahead = None if self._stages is None else self._stages.ahead(step, self._books.visits)
+            if ahead is not None:
+                self._itinerary.go_on(ahead)
         return _Halt(trouble=None, why="")
-
-    def _end_stage(self, step: Step) -> None:
-        """Go on with what the outcomes of a stage leave, if the step ended one."""
-        before = self._stages
-        if self._staging is None or before is None or step.ordinal not in before.ends:
-            return
-        self._stages = now = self._staging(self._visits)
-        if len(now.steps) > now.reserved:
-            raise RuntimeError("a stage takes more steps than numbers were set aside for")
-        told = {item.reason for item in before.selection.not_runnable}
-        for reason in dict.fromkeys(item.reason for item in now.selection.not_runnable):
-            if reason not in told:
-                self._journal.note("warning", f"stages: {reason}; left out from here on")
-        self._itinerary.go_on([ahead for ahead in now.steps if ahead.ordinal > step.ordinal])
 
     def _prove(self, proof: WiringProof, ordinal: int) -> _Halt | None:
         """Do the wiring proof; one that fails, or can't be finished, ends the run."""
@@ -249,11 +235,7 @@ class Executor:
     def _perform(self, step: Step) -> VisitRecord:
         self._sequence.go(Phase.INTENT)
         self._return_order = step.return_order or self._return_order
-        intent = Intent(run_id=self._run_id, step=step, at_utc=self._clock.utc_now())
-        finished, self._unkept = self._unkept, None
-        self._store.intend(intent, finished)
-        self._tell_drivers_notes()
-        self._journal.flush(self._keep_event)
+        self._books.intend(Intent(run_id=self._run_id, step=step, at_utc=self._clock.utc_now()))
         self._supervisor.tick()
         off_nominal = sum(1 for item in step.corner.levels if item.level != NOMINAL)
         self._journal.tell(StepStarted(step=step, off_nominal=off_nominal))
@@ -280,25 +262,15 @@ class Executor:
             )
             if step.is_control:
                 self._controls.judge(record)
-        if trouble is Trouble.TRIP and not step.is_control:
-            self._bar(step, may_go_on=not dealt.ends_run)
+        is_trip = trouble is Trouble.TRIP and not step.is_control
+        if is_trip and self._barred.tripped(step, may_go_on=not dealt.ends_run):
+            self._itinerary.again(step)
         halt = self._halt(dealt)
         if halt is None and step.is_control:
             self._bad_controls += 1
             halt = self._control_is_out(step, dealt.why)
         self._itinerary.prove()
         return record, halt
-
-    def _bar(self, step: Step, *, may_go_on: bool, is_pending: bool = True) -> None:
-        """Visit a corner that tripped again, as often as the plan allows; then no more."""
-        name = step.corner.name
-        self._trips[name] += 1
-        policy = self._plan.policy
-        if may_go_on and policy.on_trip == "retry" and self._trips[name] <= policy.retries:
-            if is_pending:
-                self._itinerary.again(step)
-        else:
-            self._barred[name] = _tripped_at(step.ordinal)
 
     def _after(self, step: Step, record: VisitRecord) -> _Halt | None:
         """Act on how a whole visit ended."""
@@ -340,56 +312,25 @@ class Executor:
     def _halt(self, dealt: Dealt) -> _Halt | None:
         return _Halt(trouble=dealt.trouble, why=dealt.why, state=dealt.state) if dealt.ends_run else None
 
-    def _take(self, record: VisitRecord) -> None:
-        """Keep a record until the next intent is committed with it."""
-        if self._is_at_seam:
-            record, self._is_at_seam = replace(record, visit=replace(record.visit, is_after_seam=True)), False
-        self._visits.append(record)
-        earlier, self._unkept = self._unkept, record
-        if earlier is not None:
-            self._store.finish_visit(self._run_id, earlier)
-
-    def _keep_event(self, event: Event) -> None:
-        self._store.add_event(self._run_id, event)
-
-    def _tell_drivers_notes(self) -> None:
-        for note in self._seen_by_drivers():
-            self._journal.note(note.severity, note.what, note.rail)
-
-    def _tell_traffic(self) -> None:
-        """Say what the links had to do again: a bus that needs retries is no healthy bus."""
-        counts = dict(self._traffic())
-        messages = counts.pop("messages", 0)
-        troubles = ", ".join(f"{count} {kind}" for kind, count in counts.items() if count)
-        if troubles:
-            self._journal.note("warning", f"bus traffic: {troubles} in {messages} messages")
-
     def _end(self, halt: _Halt) -> Ended:
         """Bring the board to its end, then keep what is left to keep."""
-        trouble, state, reasons = halt.trouble, halt.state, [halt.why]
+        books, trouble, state, reasons = self._books, halt.trouble, halt.state, [halt.why]
         if state is None and self._sequence.may_have_moved:
             state, failed = self._way_back.end(self._baseline, self._return_order)
             reasons.append(failed)
-        for last in (self._climate.release, self._checking.end_run, self._tell_drivers_notes, self._tell_traffic):
+        for last in (self._climate.release, self._checking.end_run, books.tell_drivers_notes, books.tell_traffic):
             try:
                 last()
             except BaseException as error:  # the board is where it will be; the rest is only told
                 self._journal.note("error", explain(error))
         try:
-            unkept, self._unkept = self._unkept, None
-            if unkept is not None:
-                self._store.finish_visit(self._run_id, unkept)
-            self._journal.flush(self._keep_event)
+            books.close()
         except StoreError as error:
             reasons.append(str(error))
             trouble = trouble or Trouble.STORE
         return Ended(
-            visits=tuple(self._visits),
+            visits=tuple(books.visits),
             trouble=trouble,
             end_state=state or EndState.NOMINAL,
             why="; ".join(dict.fromkeys(reason for reason in reasons if reason)),
         )
-
-
-def _tripped_at(ordinal: int) -> str:
-    return f"it tripped at visit {ordinal}"

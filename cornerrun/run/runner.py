@@ -23,7 +23,7 @@ from cornerrun.run.assembly import assemble, encoded_setpoints
 from cornerrun.run.checking import CheckRuns, Subject
 from cornerrun.run.configuration import Configuration
 from cornerrun.run.ending import RunEnd, conclude, exit_code
-from cornerrun.run.executor import Ended, Staging
+from cornerrun.run.executor import Ended
 from cornerrun.run.guarded import Guardianship
 from cornerrun.run.instruments import instrument_records, refuse_bad_references
 from cornerrun.run.journal import Journal
@@ -33,6 +33,7 @@ from cornerrun.run.resuming import Resumed, compare_baseline, compare_devices, c
 from cornerrun.run.sequence import Phase, Trouble
 from cornerrun.run.sequence import Sequence as PhaseSequence
 from cornerrun.run.signals import stop_on_signals
+from cornerrun.run.staging import Staging
 from cornerrun.run.trouble import explain
 
 __all__ = ["RunEnd", "run_plan"]

@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 
 from cornerrun.plan.model import Plan
-from cornerrun.report.looks import marked
+from cornerrun.report.looks import symbol_of
 from cornerrun.report.page.document import Part, Section
 from cornerrun.report.page.tables import table_of
 from cornerrun.report.summary_model import Summary
@@ -19,7 +19,7 @@ def fact_rows(summary: Summary) -> list[tuple[str, str]]:
     took = "no end" if header.duration_s is None else show(header.duration_s, Kind.TIME, digits=3)
     calibration = [item.calibration for item in summary.instruments]
     return [
-        ("Board left", f"{marked(summary.end_state)}, {summary.end_state_text}"),
+        ("Board left", f"{symbol_of(summary.end_state)} {summary.end_state_text}"),
         *(("Override", text) for text in summary.overrides),
         ("Plan", header.title),
         ("Run", header.run_id),

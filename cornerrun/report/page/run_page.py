@@ -7,7 +7,7 @@ from pathlib import Path
 from cornerrun.errors import ReportError
 from cornerrun.plan.model import Plan
 from cornerrun.report.figures.gallery import figures
-from cornerrun.report.looks import ink_of, marked, symbol_of
+from cornerrun.report.looks import ink_of, symbol_of
 from cornerrun.report.page.document import Part, Section, Verdict, render
 from cornerrun.report.page.map_rows import map_rows
 from cornerrun.report.page.notes import fact_rows, note_sections
@@ -77,7 +77,7 @@ def run_page(
         ),
         facts=fact_rows(summary),
         sections=[*_sections(plan, summary, data), *extra, *note_sections(plan, summary, data)],
-        foot=f"Run {header.run_id}, from its store alone. {marked(summary.end_state)}: {summary.end_state_text}.",
+        foot=f"Run {header.run_id}, from its store alone. Board left {summary.end_state_text}.",
         simulated="SIMULATED bench: nothing here says anything of a real board." if header.is_simulated else "",
         corner_map=map_rows(plan, summary, data),
         visits=embedded(visit_data(plan, data)),

@@ -8,7 +8,7 @@ from cornerrun.plan.model import Plan
 from cornerrun.report.blocks import Block, Column
 from cornerrun.report.book import Book, Page
 from cornerrun.report.conclusion import conclusion, uncertainty_statement
-from cornerrun.report.looks import Style, marked
+from cornerrun.report.looks import Style, marked, symbol_of
 from cornerrun.report.plan_differences import plan_differences
 from cornerrun.report.sheets.counts import Blocks
 from cornerrun.report.sheets.evidence import (
@@ -63,7 +63,7 @@ def fill_signoff(
     header = summary.header
     row = _lines(page, page.row, "Purpose", [plan.purpose or "not stated: write `purpose:` into the plan"])
     row = _lines(page, row, "Conclusion, limited to what was tested", conclusion(summary, plan))
-    row = _lines(page, row, "Board left", [f"{marked(summary.end_state)}: {summary.end_state_text}"])
+    row = _lines(page, row, "Board left", [f"{symbol_of(summary.end_state)} {summary.end_state_text}"])
     row = _lines(page, row, "Uncertainty", uncertainty_statement(summary, plan))
     row = _lines(page, row, "Cautions", summary.cautions)
     row = _pairs(

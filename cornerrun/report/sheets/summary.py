@@ -9,7 +9,7 @@ from openpyxl.utils import get_column_letter
 
 from cornerrun.report.book import Book, Column, Page
 from cornerrun.report.charts import pass_chart, trim_chart
-from cornerrun.report.looks import Style, marked, style_of
+from cornerrun.report.looks import Style, marked, style_of, symbol_of
 from cornerrun.report.sheets.counts import Blocks, counts
 from cornerrun.report.sheets.failures import Failure, failures
 from cornerrun.report.summary_model import Header, Summary
@@ -72,7 +72,7 @@ def _facts(page: Page, row: int, summary: Summary) -> int:
     header = summary.header
     kind = "SIMULATED: says nothing of a real board" if header.is_simulated else "HARDWARE"
     lines = (
-        (("Board left", marked(summary.end_state) + f" - {summary.end_state_text}"), ("Run", header.run_id)),
+        (("Board left", f"{symbol_of(summary.end_state)} {summary.end_state_text}"), ("Run", header.run_id)),
         (("Bench", f"{kind}, {header.station}"), ("Operator", header.operator or "not stated")),
         (("Plan", header.title), ("Started, took", _when(header))),
     )
