@@ -78,7 +78,7 @@ class Grid:
     def constraints(self) -> Iterator[Constraint]:
         """List what the plan forbids in so many words, and what each relation alone rules out."""
         for combination in self._plan.corners.forbidden:
-            pairs = self._forbidden(combination)
+            pairs = self.pairs(combination)
             if pairs is not None:
                 text = ", ".join(f"{rail} {level}" for rail, level in combination.items())
                 yield Constraint(pairs=pairs, reason=f"forbidden: {text}")
@@ -105,7 +105,7 @@ class Grid:
         """Give every commanded rail its level: its own, or that of the rail it is tied to, or nominal."""
         return spelled(self._plan, self._factors, levels)
 
-    def _forbidden(self, combination: Mapping[str, str]) -> Pairs | None:
+    def pairs(self, combination: Mapping[str, str]) -> Pairs | None:
         """Say a combination of the plan by numbers; None if it cannot be met here."""
         wanted: dict[str, str] = {}
         for rail, level in combination.items():

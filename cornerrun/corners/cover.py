@@ -1,16 +1,17 @@
 """The covering scheme of a plan: rows of a covering array as levels of rails, and what cannot be met, with reasons."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import lru_cache, partial
 from itertools import combinations, product
 
 from cornerrun.corners.allowed import Constraint, Grid, Pairs
+from cornerrun.corners.blocks import Bound
 from cornerrun.corners.covering import coverage, covering_array
 from cornerrun.corners.nogoods import FREE, Nogoods
 from cornerrun.errors import PlanError
 
-__all__ = ["Covered", "Impossible", "covered"]
+__all__ = ["Covered", "Impossible", "bound_by_number", "covered", "named"]
 
 Row = tuple[int, ...]
 
@@ -43,14 +44,16 @@ def covered(
     times: int = 1,
     include: Iterable[Mapping[str, str]] = (),
     conditions: Mapping[str, Sequence[str]] | None = None,
+    bounds: Iterable[Bound] = (),
 ) -> Covered:
     """Cover every combination of levels of any ``strength`` factors that some corner can hold, ``times`` times.
 
     Factors are those of the grid and ``conditions``, levels by name. Corners that are visited anyway (``already``, at
     every combination of the conditions) count, and come first in the result; those of ``include`` follow, filled where
     they are open. A corner that only several relations together rule out is found when it comes up, and forbidden then.
+    ``bounds`` must not be met either: they are what rails must not do at levels of these conditions.
     """
-    constraints = list(grid.constraints())
+    constraints = [*grid.constraints(), *bound_by_number(grid, conditions or {}, bounds)]
     around = {name: tuple(levels) for name, levels in (conditions or {}).items()}
     everywhere = list(product(*(range(len(levels)) for levels in around.values())))
     visited = [(*row, *at) for levels in already if (row := grid.row(levels)) is not None for at in everywhere]
@@ -62,7 +65,8 @@ def covered(
         if () in forbidden:
             reason = next(constraint.reason for constraint in constraints if not constraint.pairs)
             return Covered(corners=(), impossible=(Impossible(levels={}, reason=reason),))
-        nogoods = Nogoods(grid.levels, forbidden)
+        nogoods = Nogoods(counts, forbidden)
+        visited = [row for row in visited if nogoods.can_hold(_set(row))]
         wanted = [(*row, *([FREE] * len(around))) for row, _ in asked if nogoods.can_hold(_set(row))]
         try:
             rows = _array(counts, strength, forbidden, tuple(dict.fromkeys((*visited, *wanted))), times)
@@ -80,7 +84,7 @@ def covered(
         ]
         return Covered(
             corners=corners,
-            impossible=(*refused, *_impossible(grid, counts, strength, rows, constraints)),
+            impossible=(*refused, *_impossible(partial(named, grid, around), counts, strength, rows, constraints)),
             conditions=tuple(_at(around, row[len(grid.levels) :]) for row in rows),
         )
 
@@ -101,8 +105,34 @@ def _at(around: Mapping[str, Sequence[str]], row: Row) -> dict[str, str]:
     return {name: levels[place] for (name, levels), place in zip(around.items(), row, strict=True)}
 
 
+def bound_by_number(grid: Grid, around: Mapping[str, Sequence[str]], bounds: Iterable[Bound]) -> Iterator[Constraint]:
+    """Say bounds by numbers, conditions after rails; those that cannot be met here are left out."""
+    names = list(around)
+    for bound in bounds:
+        pairs = grid.pairs(bound.levels)
+        is_here = all(name in around and level in around[name] for name, level in bound.conditions.items())
+        if pairs is not None and is_here:
+            outside = tuple(
+                (len(grid.levels) + names.index(name), around[name].index(level))
+                for name, level in bound.conditions.items()
+            )
+            yield Constraint(pairs=(*pairs, *outside), reason=bound.reason)
+
+
+def named(grid: Grid, around: Mapping[str, Sequence[str]], pairs: Pairs) -> dict[str, str]:
+    """Tell levels of rails and conditions by name."""
+    rails, names = len(grid.levels), list(around)
+    outside = [(names[factor - rails], level) for factor, level in pairs if factor >= rails]
+    inside = grid.named([pair for pair in pairs if pair[0] < rails])
+    return inside | {name: around[name][level] for name, level in outside}
+
+
 def _impossible(
-    grid: Grid, counts: Row, strength: int, rows: Sequence[Row], constraints: Sequence[Constraint]
+    named: Callable[[Pairs], Mapping[str, str]],
+    counts: Row,
+    strength: int,
+    rows: Sequence[Row],
+    constraints: Sequence[Constraint],
 ) -> tuple[Impossible, ...]:
     """Name what cannot be met, each by the fewest levels that already cannot be together."""
     nogoods = Nogoods(counts, [constraint.pairs for constraint in constraints])
@@ -111,7 +141,7 @@ def _impossible(
     for pairs in infeasible:
         smaller = (part for size in range(1, strength) for part in combinations(pairs, size))
         least[next((part for part in smaller if not nogoods.can_hold(part)), pairs)] = None
-    return tuple(Impossible(levels=grid.named(pairs), reason=_why(pairs, constraints)) for pairs in least)
+    return tuple(Impossible(levels=named(pairs), reason=_why(pairs, constraints)) for pairs in least)
 
 
 def _why(pairs: Pairs, constraints: Sequence[Constraint]) -> str:

@@ -7,7 +7,8 @@ from dataclasses import dataclass, field, replace
 from itertools import product
 
 from cornerrun.corners.allowed import Grid, spelled
-from cornerrun.corners.blocks import condition_blocks, nominal_corner
+from cornerrun.corners.around import surroundings
+from cornerrun.corners.blocks import bounds, condition_blocks, left_out_blocks, nominal_corner, why_not_at
 from cornerrun.corners.cover import covered
 from cornerrun.corners.factors import Factors
 from cornerrun.corners.model import ConditionLevel, Corner, NotRunnable, RailLevel, Selection
@@ -72,21 +73,35 @@ class _Selector:
         self._refused: dict[tuple[str, str], NotRunnable] = {}
         self._taken: set[str] = set()
         self._coverings = self._screenings = 0
+        self._blocks = condition_blocks(plan)
+        self._bounds = bounds(plan)
 
     def selection(self) -> Selection:
         for scheme in self._plan.corners.schemes:
             for wish in self._wishes(scheme):
                 self._take(wish)
-        blocks = condition_blocks(self._plan)
         places = {corner.name: self._places[key] for key, corner in self._found.items()}
         everything = (*self._found.values(), *self._trims())
-        corners = tuple(
-            _within(corner, conditions)
-            for conditions in blocks
-            for corner in everything
-            if _is_among(conditions, places.get(corner.name, [{}]))
-        )
-        return Selection(corners=corners, not_runnable=tuple(self._refused.values()))
+        corners: list[Corner] = []
+        for conditions in self._blocks:
+            for corner in everything:
+                if _is_among(conditions, places.get(corner.name, [{}])):
+                    corners += self._at(corner, conditions)
+        for conditions, reason in left_out_blocks(self._plan):
+            self._refuse(f"everything{conditions_suffix(conditions)}", "", reason)
+        return Selection(corners=tuple(corners), not_runnable=tuple(self._refused.values()))
+
+    def _at(self, corner: Corner, conditions: tuple[ConditionLevel, ...]) -> Iterator[Corner]:
+        """Visit a corner at a combination of conditions, unless they do not allow it."""
+        here = _within(corner, conditions)
+        reason = why_not_at(self._bounds, corner.by_rail(), conditions)
+        if reason:
+            self._refuse(here.name, here.scheme, reason)
+        else:
+            yield here
+
+    def _refuse(self, name: str, scheme: str, reason: str) -> None:
+        self._refused.setdefault((name, reason), NotRunnable(name=name, scheme=scheme, reason=reason))
 
     def _wishes(self, scheme: Scheme) -> Iterator[_Wish]:
         match scheme:
@@ -155,31 +170,34 @@ class _Selector:
             return
         grid = Grid(plan, axes)
         everywhere = [corner.by_rail() for key, corner in self._found.items() if {} in self._places[key]]
-        conditions = {one.name: tuple(one.levels) for one in plan.conditions if one.name in scheme.conditions}
-        result = covered(
-            grid,
-            scheme.strength,
-            everywhere,
-            times=scheme.times,
-            include=scheme.include,
-            conditions=conditions,
-        )
-        for impossible in result.impossible:
-            name = level_name(impossible.levels) if impossible.levels else "covering"
-            yield _Wish(name=name, scheme=scheme.kind, levels=impossible.levels, reason=impossible.reason)
-        copies: Counter[tuple[object, ...]] = Counter()
         names: dict[_Key, str] = {}
-        for levels, at in zip(result.corners, result.conditions, strict=True):
-            rails = grid.spelled(levels)
-            copy = copies[(*rails.values(), *at.values())]
-            copies[(*rails.values(), *at.values())] += 1
-            key = (*rails.values(), copy)
-            if key in self._found and {} in self._places[key]:
-                continue
-            if key not in names:
-                self._coverings += 1
-                names[key] = f"covering {self._coverings}"
-            yield _Wish(name=names[key], scheme=scheme.kind, levels=rails, at=at, copy=copy)
+        for around in surroundings(plan, self._blocks, self._bounds, scheme.conditions, grid):
+            result = covered(
+                grid,
+                scheme.strength,
+                everywhere,
+                times=scheme.times,
+                include=scheme.include,
+                conditions=around.levels,
+                bounds=around.bounds,
+            )
+            for impossible in result.impossible:
+                name = level_name(impossible.levels) if impossible.levels else "covering"
+                name += around.suffix
+                yield _Wish(name=name, scheme=scheme.kind, levels=impossible.levels, reason=impossible.reason)
+            copies: Counter[tuple[object, ...]] = Counter()
+            for levels, at in zip(result.corners, result.conditions, strict=True):
+                rails = grid.spelled(levels)
+                copy = copies[(*rails.values(), *at.values())]
+                copies[(*rails.values(), *at.values())] += 1
+                key = (*rails.values(), copy)
+                if key in self._found and {} in self._places[key]:
+                    continue
+                if key not in names:
+                    self._coverings += 1
+                    names[key] = f"covering {self._coverings}"
+                for place in around.places:
+                    yield _Wish(name=names[key], scheme=scheme.kind, levels=rails, at={**place, **at}, copy=copy)
 
     def _screening(self, scheme: Screening) -> Iterator[_Wish]:
         axes = screened(self._factors, scheme)
@@ -206,9 +224,7 @@ class _Selector:
         levels = spelled(self._plan, self._factors, wish.levels)
         reason = wish.reason or self._why_not(levels)
         if reason:
-            self._refused.setdefault(
-                (wish.name, reason), NotRunnable(name=wish.name, scheme=wish.scheme, reason=reason)
-            )
+            self._refuse(wish.name, wish.scheme, reason)
             return
         key = (*levels.values(), wish.copy)
         known = self._found.get(key)
@@ -233,7 +249,7 @@ class _Selector:
             reason = next((why for rail in rails if (why := self._factors.why_not(rail, level))), "")
             reason = reason or self._why_not(levels)
             if reason:
-                self._refused.setdefault((name, reason), NotRunnable(name=name, scheme=TRIM, reason=reason))
+                self._refuse(name, TRIM, reason)
                 continue
             own = f"{name} ({TRIM})" if name in self._taken else name
             self._taken.add(own)

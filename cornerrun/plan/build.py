@@ -3,25 +3,26 @@
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
-from cornerrun.plan.check_file import CheckFile, CriterionFile
+from cornerrun.plan.build_conditions import conditions_of, settle_at
+from cornerrun.plan.check_file import AcceptanceFile, CheckFile, CriterionFile
 from cornerrun.plan.corner_file import CornersFile, SchemeFile
 from cornerrun.plan.cross import Board
 from cornerrun.plan.cross_corners import commanded_root, spelled_out
-from cornerrun.plan.cross_ties import condition_levels
 from cornerrun.plan.files import PlanFile
 from cornerrun.plan.model import (
     Acceptance,
+    AcceptAt,
     AllRails,
     At,
     Check,
     CheckCriterion,
-    Condition,
     ControlPoints,
     CornerChoice,
     Covering,
     Criteria,
     Demonstrate,
     Device,
+    ForbiddenAt,
     FullFactorial,
     HardLimits,
     NamedCorner,
@@ -67,13 +68,16 @@ def build_plan(
         relations=tuple(
             Relation(rail=item.rail, minus=item.minus, min_v=item.min, max_v=item.max) for item in file.between_rails
         ),
-        conditions=tuple(_condition(board, index) for index in range(len(file.conditions))),
+        conditions=conditions_of(board, file.conditions),
         corners=_corners(board, file.corners),
         checks=tuple(_check(check) for check in file.checks),
         criteria=Criteria(
             checks=_criterion(file.criteria.checks) or Screen(failures=0),
             **({"voltage_window_ratio": file.criteria.voltage.window} if file.criteria.voltage else {}),
             trim_claim_ratio=file.criteria.trim.claim if file.criteria.trim else None,
+            voltage_window_at={name: dict(levels) for name, levels in file.criteria.voltage.window_at.items()}
+            if file.criteria.voltage
+            else {},
         ),
         policy=Policy(
             on_trip=file.policy.on_trip,
@@ -135,32 +139,36 @@ def _rail(board: Board, file: PlanFile, rail: RailFile, limits: HardLimits) -> R
         supply=rail.supply(rail.nominal),
         ignores_faults=rail.name in ignoring_rails(file.overrides, file.groups),
         widened=widened_of(file.overrides, rail.name, rail.nominal),
+        settle_at=tuple(settle_at(board, file.conditions, rail.name)),
     )
-
-
-def _condition(board: Board, index: int) -> Condition:
-    file = board.conditions[index]
-    kind, levels = condition_levels(file, board, index)
-    return Condition(name=file.name, unit=kind.unit if kind else "", levels=levels)
 
 
 def _corners(board: Board, file: CornersFile) -> CornerChoice:
     control = file.control_points
+    forbidden = [_forbidden(board, item) for item in file.forbidden]
     return CornerChoice(
         schemes=tuple(_scheme(scheme, board.groups) for scheme in file.schemes),
         control_points=ControlPoints(
             first=control.first, every=control.every, last=control.last, drift_ratio=control.drift
         ),
-        # A rail that follows another is judged by the level of the one that is commanded.
-        forbidden=tuple(
-            {commanded_root(board, rail): level for rail, level in spelled_out(item, board.groups).items()}
-            for item in file.forbidden
-        ),
+        forbidden=tuple(item.levels for item in forbidden if not item.conditions),
+        forbidden_at=tuple(item for item in forbidden if item.conditions),
+        conditions=tuple(dict(item) for item in file.conditions or ()),
         via_nominal=file.via_nominal,
         repeats=file.repeats,
         order=file.order,
         seed=file.seed,
         staged=None if file.staged is None else {str(kind): str(rule) for kind, rule in file.staged.stop_after.items()},
+    )
+
+
+def _forbidden(board: Board, file: Mapping[str, str]) -> ForbiddenAt:
+    """Tell rails from conditions; a rail that follows another is judged by the level of the one that is commanded."""
+    conditions = {condition.name for condition in board.conditions.values()}
+    rails = {name: level for name, level in file.items() if name not in conditions}
+    return ForbiddenAt(
+        levels={commanded_root(board, rail): level for rail, level in spelled_out(rails, board.groups).items()},
+        conditions={name: level for name, level in file.items() if name in conditions},
     )
 
 
@@ -232,6 +240,10 @@ def _criterion(file: CriterionFile | None) -> CheckCriterion | None:
     return Screen(failures=file.screen.failures if file.screen else 0)
 
 
+def _accepted(file: Mapping[str, AcceptanceFile]) -> Mapping[str, Acceptance]:
+    return {name: Acceptance(min=item.min, max=item.max) for name, item in file.items()}
+
+
 def _check(file: CheckFile) -> Check:
     return Check(
         name=file.name,
@@ -241,7 +253,12 @@ def _check(file: CheckFile) -> Check:
         trials=file.trials,
         timeout_s=file.timeout,
         takes_s=file.takes,
-        accept={name: Acceptance(min=item.min, max=item.max) for name, item in file.accept.items()},
+        accept=_accepted(file.accept),
+        accept_at=tuple(
+            AcceptAt(condition=condition, level=level, accept=_accepted(accept))
+            for condition, levels in file.accept_at.items()
+            for level, accept in levels.items()
+        ),
         at=At(
             corners=file.at.corners,
             conditions=None if file.at.conditions is None else dict(file.at.conditions),

@@ -123,6 +123,9 @@ class CheckFile(FileModel):
     timeout: Annotated[Seconds, Field(gt=0)] = 60.0
     takes: Annotated[Seconds, Field(ge=0)] = 0.0
     accept: dict[Name, AcceptanceFile] = Field(default_factory=dict)
+    accept_at: dict[Name, dict[Name, dict[Name, AcceptanceFile]]] = Field(
+        default_factory=dict, examples=["{ambient: {cold: {eye_ui: {min: 0.25}}}}"]
+    )
     at: AtFile = AtFile()
     criterion: CriterionFile | None = None
     set_up: PhasesFile = PhasesFile()
@@ -137,7 +140,7 @@ class CheckFile(FileModel):
         if not named:
             advice = "write 'python: \"file.py:function\"', 'command: [./program]' or 'pytest: tests/board'"
             raise refusal("calls nothing", advice)
-        if self.pytest is not None and self.accept:
+        if self.pytest is not None and (self.accept or self.accept_at):
             raise refusal("has 'accept', but tests of a suite give no numbers", "leave 'accept' out")
         return self
 
@@ -146,6 +149,9 @@ class VoltageFile(FileModel):
     """How far a settled reading may lie from its target."""
 
     window: Annotated[Ratio, Field(gt=0, lt=1)] = Field(examples=["1 %"])
+    window_at: dict[Name, dict[Name, Annotated[Ratio, Field(gt=0, lt=1)]]] = Field(
+        default_factory=dict, examples=["{ambient: {hot: 1.5 %}}"]
+    )
 
 
 class TrimFile(FileModel):

@@ -4,7 +4,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
-__all__ = ["Acceptance", "At", "Check", "CheckCriterion", "Criteria", "Demonstrate", "Screen"]
+from cornerrun.plan.condition_nouns import strictest
+
+__all__ = ["AcceptAt", "Acceptance", "At", "Check", "CheckCriterion", "Criteria", "Demonstrate", "Screen"]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -13,6 +15,15 @@ class Acceptance:
 
     min: float | None = None
     max: float | None = None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class AcceptAt:
+    """The limits of named numbers while a condition is at a level; they replace those that hold elsewhere."""
+
+    condition: str
+    level: str
+    accept: Mapping[str, Acceptance]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -51,7 +62,7 @@ class Check:
     arguments of pytest) is set. ``timeout_s`` is for one
     trial. ``takes_s`` is how long a trial is expected to take: a simulated clock adds it, estimates use it.
     ``set_up`` and ``tear_down`` name further callables or commands, run once a run and once a corner.
-    ``settings`` is handed to the check unread.
+    ``settings`` is handed to the check unread. ``accept_at`` is what is accepted at levels of conditions.
     """
 
     name: str
@@ -69,6 +80,19 @@ class Check:
     corner_set_up: str | tuple[str, ...] | None = None
     corner_tear_down: str | tuple[str, ...] | None = None
     settings: Mapping[str, str] = field(default_factory=dict)
+    accept_at: tuple[AcceptAt, ...] = ()
+
+    def accept_in(self, conditions: Mapping[str, str]) -> Mapping[str, Acceptance]:
+        """Tell what is accepted at levels of conditions: where several limit a number, what all of them accept."""
+        here = [one.accept for one in self.accept_at if conditions.get(one.condition) == one.level]
+        if not here:
+            return self.accept
+        changed = {}
+        for name in dict.fromkeys(name for accept in here for name in accept):
+            given = [accept[name] for accept in here if name in accept]
+            least, most = strictest((one.min for one in given), (one.max for one in given))
+            changed[name] = Acceptance(min=least, max=most)
+        return {**self.accept, **changed}
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -77,8 +101,19 @@ class Criteria:
 
     ``voltage_window_ratio`` is how far a settled reading may lie from its target, as a share of the target.
     ``trim_claim_ratio`` is the trim accuracy claimed, as a share of the setpoint; None claims nothing.
+    ``voltage_window_at`` holds windows by condition and level.
     """
 
     checks: CheckCriterion = field(default_factory=lambda: Screen(failures=0))
     voltage_window_ratio: float = 0.01
     trim_claim_ratio: float | None = None
+    voltage_window_at: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
+
+    def window_in(self, conditions: Mapping[str, str]) -> float:
+        """Tell the voltage window at levels of conditions: the narrowest of those that are stated for them."""
+        here = [
+            levels[conditions[name]]
+            for name, levels in self.voltage_window_at.items()
+            if conditions.get(name) in levels
+        ]
+        return min(here, default=self.voltage_window_ratio)

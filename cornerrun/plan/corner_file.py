@@ -133,6 +133,9 @@ class CornersFile(FileModel):
     control_points: ControlPointsFile = ControlPointsFile()
     schemes: Annotated[tuple[SchemeFile, ...], Field(min_length=1)] = Field(examples=["[{all_rails: [high, low]}]"])
     forbidden: tuple[Annotated[dict[Name, Name], Field(min_length=1)], ...] = ()
+    conditions: Annotated[tuple[Annotated[dict[Name, Name], Field(min_length=1)], ...], Field(min_length=1)] | None = (
+        Field(default=None, examples=["[{ambient: cold, input: low}, {ambient: hot, input: high}]"])
+    )
     via_nominal: bool = False
     repeats: Annotated[Whole, Field(ge=1, le=10_000)] = 1
     order: Literal["as written", "fastest", "shuffled", "blocked"] | None = None

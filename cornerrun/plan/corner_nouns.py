@@ -9,6 +9,7 @@ __all__ = [
     "ControlPoints",
     "CornerChoice",
     "Covering",
+    "ForbiddenAt",
     "FullFactorial",
     "NamedCorner",
     "Scheme",
@@ -100,12 +101,26 @@ class NamedCorner:
     kind: Literal["named"] = "named"
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ForbiddenAt:
+    """Levels of rails, by those that are commanded, that must not be together at levels of conditions.
+
+    Without ``levels`` the conditions themselves must not be together.
+    """
+
+    levels: Mapping[str, str]
+    conditions: Mapping[str, str]
+
+
 Scheme = AllRails | SingleRail | FullFactorial | Covering | Screening | NamedCorner
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class CornerChoice:
     """Which corners, and what must not be: each of ``forbidden`` is a combination of levels by rail.
+
+    ``forbidden_at`` are those that hold at levels of conditions. ``conditions`` are the combinations of conditions that
+    are visited, where a condition that one does not name may be at any of its levels; without any all are.
 
     ``order`` says how the corners of one sweep follow each other: None is scheme by scheme, each fastest.
     ``seed`` is what it draws with; None is the run's own. ``staged`` makes stages of the schemes and says, by kind of
@@ -120,3 +135,5 @@ class CornerChoice:
     order: Literal["as written", "fastest", "shuffled", "blocked"] | None = None
     seed: int | None = None
     staged: Mapping[str, str] | None = None
+    forbidden_at: tuple[ForbiddenAt, ...] = ()
+    conditions: tuple[Mapping[str, str], ...] = ()

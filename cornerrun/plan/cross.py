@@ -7,10 +7,11 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import TypeVar
 
+from cornerrun.plan.condition_file import ConditionFile
 from cornerrun.plan.document import Reader
 from cornerrun.plan.nearest import suggestion
 from cornerrun.plan.nodes import Loc
-from cornerrun.plan.rail_file import ConditionFile, DeviceFile, RailFile
+from cornerrun.plan.rail_file import DeviceFile, RailFile
 from cornerrun.plan.rail_levels import resolved_levels
 from cornerrun.plan.trim_file import TrimSweepFile
 from cornerrun.units import Kind, show

@@ -32,6 +32,10 @@ def check_corners(board: Board) -> None:
         levels = board.reader.part(("corners", "forbidden", index), dict[str, str])
         if levels is not None:
             _check_forbidden(board, ("corners", "forbidden", index), levels)
+    for index in _indices(board, "conditions"):
+        chosen = board.reader.part(("corners", "conditions", index), dict[str, str])
+        if chosen is not None:
+            _check_conditions(board, ("corners", "conditions", index), chosen)
 
 
 def check_covering(board: Board, loc: tuple[str | int, ...], covering: CoveringFile) -> None:
@@ -201,7 +205,21 @@ def _levels_by_rail(
     return set_to
 
 
+def _check_conditions(board: Board, loc: Loc, levels: Mapping[str, str]) -> None:
+    """Add every problem of levels of conditions, each by the condition's name."""
+    names = board.reader.keys(("conditions",))
+    known = {condition.name: condition.levels for condition in board.conditions.values()}
+    for name, level in levels.items():
+        if name not in names:
+            board.add((*loc, name), f"no condition is called {name!r}", suggestion(name, names), at_key=True)
+        elif name in known and level not in known[name]:
+            board.add((*loc, name), f"{name} has no level {level!r}", suggestion(level, known[name]))
+
+
 def _check_forbidden(board: Board, loc: tuple[str | int, ...], levels: Mapping[str, str]) -> None:
+    conditions = board.reader.keys(("conditions",))
+    _check_conditions(board, loc, {name: level for name, level in levels.items() if name in conditions})
+    levels = {name: level for name, level in levels.items() if name not in conditions}
     set_to = _levels_by_rail(board, loc, levels, is_command=False)
     if set_to and all(level == NOMINAL for level in set_to.values()):
         board.add(loc, "forbids the nominal corner itself", "name at least one level other than 'nominal'")

@@ -1,20 +1,16 @@
-"""Rails that follow others, groups, relations between rails, devices, conditions."""
+"""Rails that follow others, groups, relations between rails, devices."""
 
 from typing import Literal
 
-from cornerrun.errors import UnitError
 from cornerrun.plan.cross import Board, repeated, volts
-from cornerrun.plan.rail_file import ConditionFile, RelationFile
+from cornerrun.plan.rail_file import RelationFile
 from cornerrun.plan.rail_levels import lineage
-from cornerrun.units import Kind, kind_of, quantity, show
 
 __all__ = [
-    "check_conditions",
     "check_devices",
     "check_followers",
     "check_groups",
     "check_relations",
-    "condition_levels",
 ]
 
 
@@ -137,41 +133,3 @@ def check_devices(board: Board) -> None:
         if other != name:
             came = f"{device.address:#04x} on bus {device.bus!r} is the address of {other} already"
             board.add(loc, came, "give each device its own address or bus")
-
-
-def check_conditions(board: Board) -> None:
-    """Add every problem of conditions: names used twice, and levels whose unit is another than the first's."""
-    names = [condition.name for condition in board.conditions.values()]
-    indices = list(board.conditions)
-    for place, name in repeated(names):
-        board.add(("conditions", indices[place], "name"), f"{name!r} is the name of another condition", "rename one")
-    for index, condition in board.conditions.items():
-        if condition.name in board.rail_names or condition.name in board.groups:
-            came = f"{condition.name!r} is also the name of a rail or group"
-            board.add(("conditions", index, "name"), came, "rename one of the two")
-        condition_levels(condition, board, index)
-
-
-def condition_levels(condition: ConditionFile, board: Board, index: int) -> tuple[Kind | None, dict[str, float]]:
-    """Read the levels of a condition in SI units; adds a problem for each that does not fit."""
-    kind = kind_of(condition.unit) if condition.unit else None
-    levels: dict[str, float] = {}
-    for name, text in condition.levels.items():
-        loc = ("conditions", index, "levels", name)
-        if kind is None:
-            unit = text.strip().lstrip("+-0123456789.eE").strip()
-            kind = kind_of(unit)
-            if kind is None:
-                board.add(loc, f"{text!r} has no unit that is known", "write it like '25 degC', '12 V' or '100 MHz'")
-                return None, {}
-        try:
-            levels[name] = quantity(text, kind)
-        except UnitError as error:
-            came, _, advice = str(error).rpartition("; ")
-            board.add(loc, came, advice)
-            continue
-        same = [other for other, value in levels.items() if other != name and value == levels[name]]
-        if same:
-            came = f"{name!r} and {same[0]!r} are both {show(levels[name], kind)}"
-            board.add(loc, came, "leave one of the two out")
-    return kind, levels

@@ -5,13 +5,14 @@ from typing import Annotated
 from pydantic import AfterValidator, Field
 
 from cornerrun.plan.check_file import CheckFile, CriteriaFile, PolicyFile
+from cornerrun.plan.condition_file import ConditionFile
 from cornerrun.plan.corner_file import CornersFile
 from cornerrun.plan.fault_response_file import FaultResponseFile
 from cornerrun.plan.fields import FileModel, Name, Text, Whole, refusal
 from cornerrun.plan.overrides import OverridesFile
 from cornerrun.plan.power_up_file import PowerUpFile
 from cornerrun.plan.proof import ProofFile
-from cornerrun.plan.rail_file import BoardFile, ConditionFile, DeviceFile, HardLimitsFile, RailFile, RelationFile
+from cornerrun.plan.rail_file import BoardFile, DeviceFile, HardLimitsFile, RailFile, RelationFile
 from cornerrun.plan.trim_file import TrimSweepFile
 
 __all__ = ["FormatNumber", "LimitsFile", "PlanFile"]

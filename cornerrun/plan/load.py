@@ -8,11 +8,12 @@ from cornerrun.plan.bench_load import read_bench
 from cornerrun.plan.build import build_plan
 from cornerrun.plan.cross import board_of
 from cornerrun.plan.cross_checks import check_checks
+from cornerrun.plan.cross_conditions import check_conditions
 from cornerrun.plan.cross_conduct import check_fault_responses, check_kept, check_power_up
 from cornerrun.plan.cross_corners import check_corners
 from cornerrun.plan.cross_rails import check_rails
 from cornerrun.plan.cross_supply import check_supplies
-from cornerrun.plan.cross_ties import check_conditions, check_devices, check_followers, check_groups, check_relations
+from cornerrun.plan.cross_ties import check_devices, check_followers, check_groups, check_relations
 from cornerrun.plan.cross_trim import check_trim
 from cornerrun.plan.defaults import merge_defaults
 from cornerrun.plan.document import Document, Reader, check, read_tree

@@ -4,17 +4,19 @@ Everything here is frozen data without behaviour beyond look-ups. `load` builds 
 into the store and back, so that reports need no file.
 """
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal
 
-from cornerrun.plan.check_nouns import Acceptance, At, Check, CheckCriterion, Criteria, Demonstrate, Screen
+from cornerrun.plan.check_nouns import Acceptance, AcceptAt, At, Check, CheckCriterion, Criteria, Demonstrate, Screen
+from cornerrun.plan.condition_nouns import Condition, Settle, SettleAt
 from cornerrun.plan.corner_nouns import (
     AllRails,
     ControlPoints,
     CornerChoice,
     Covering,
+    ForbiddenAt,
     FullFactorial,
     NamedCorner,
     Scheme,
@@ -27,6 +29,7 @@ from cornerrun.plan.supply import Supply
 from cornerrun.plan.trim_model import TrimSweep
 
 __all__ = [
+    "AcceptAt",
     "Acceptance",
     "AllRails",
     "At",
@@ -40,6 +43,7 @@ __all__ = [
     "Criteria",
     "Demonstrate",
     "Device",
+    "ForbiddenAt",
     "FullFactorial",
     "HardLimits",
     "NamedCorner",
@@ -54,6 +58,7 @@ __all__ = [
     "Screen",
     "Screening",
     "Settle",
+    "SettleAt",
     "SingleRail",
     "Source",
     "SupplyOutput",
@@ -89,15 +94,6 @@ class HardLimits:
 
     min_v: float
     max_v: float
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Settle:
-    """A rail is settled within ``band_ratio`` of the target, for ``stable_for_s``, before ``timeout_s``."""
-
-    band_ratio: float
-    stable_for_s: float
-    timeout_s: float
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -158,7 +154,7 @@ class Rail:
     ``device_limits`` are the OV and UV limits of the plan's knowledge, by lower-case register name
     (``vout_max``, ``ov_fault``, ``ov_warn``, ``uv_warn``, ``uv_fault``, ``vout_min``, ``power_good_on``,
     ``power_good_off``), in volts. ``supply`` is what else is known of the supply. ``ignores_faults`` and ``widened``
-    come from the plan's overrides.
+    come from the plan's overrides. ``settle_at`` is what differs from ``settle`` at levels of conditions.
     """
 
     name: str
@@ -176,6 +172,23 @@ class Rail:
     output: SupplyOutput | None = None
     ignores_faults: bool = False
     widened: Widened | None = None
+    settle_at: tuple[SettleAt, ...] = ()
+
+    def settle_in(self, conditions: Mapping[str, str]) -> Settle:
+        """Tell how the rail settles at levels of conditions: of several that say it, the longest and the widest."""
+        here = [one for one in self.settle_at if conditions.get(one.condition) == one.level]
+        if not here:
+            return self.settle
+        return Settle(
+            band_ratio=_most((one.band_ratio for one in here), self.settle.band_ratio),
+            stable_for_s=_most((one.stable_for_s for one in here), self.settle.stable_for_s),
+            timeout_s=_most((one.timeout_s for one in here), self.settle.timeout_s),
+        )
+
+    @property
+    def longest_settle_s(self) -> float:
+        """How long the rail may take at most, whatever the conditions."""
+        return max((self.settle.timeout_s, *(one.timeout_s for one in self.settle_at if one.timeout_s is not None)))
 
     @property
     def is_commanded(self) -> bool:
@@ -231,15 +244,6 @@ class Relation:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class Condition:
-    """What is set besides rails, outermost first: its unit and its levels by name, in the unit's SI value."""
-
-    name: str
-    unit: str
-    levels: Mapping[str, float]
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
 class Policy:
     """What the run does after a fault or a failed visit: go on with the next corner, or end the run at nominal.
 
@@ -271,7 +275,8 @@ class Proof:
 class Plan:
     """What shall be done on one board: read, checked and in SI units.
 
-    ``rails`` keep the order of the file. ``sources`` are the plan and limits files with their hashes.
+    ``rails`` keep the order of the file, ``conditions`` stand outermost first. ``sources`` are the plan and limits
+    files with their hashes.
     ``limits_kept`` says, by rail, why its device's own limits are left as they are during a run.
     """
 
@@ -308,3 +313,7 @@ class Plan:
     def commanded_rails(self) -> tuple[Rail, ...]:
         """The rails that the product moves itself, in plan order."""
         return tuple(rail for rail in self.rails if rail.is_commanded)
+
+
+def _most(given: Iterable[float | None], otherwise: float) -> float:
+    return max((value for value in given if value is not None), default=otherwise)

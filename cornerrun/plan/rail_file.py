@@ -1,6 +1,6 @@
-"""The sections of a plan file that say what the board is: devices, rails, relations, conditions."""
+"""The sections of a plan file that say what the board is: devices, rails, relations."""
 
-from typing import Annotated, Literal
+from typing import Annotated
 
 from pydantic import Field
 
@@ -10,7 +10,6 @@ from cornerrun.plan.supply_file import LimitText, SupplyFile
 
 __all__ = [
     "BoardFile",
-    "ConditionFile",
     "DeviceFile",
     "DeviceLimitsFile",
     "HardLimitsFile",
@@ -141,11 +140,3 @@ class RelationFile(FileModel):
     minus: Name = Field(examples=["VDD_CORE"])
     min: Volts | None = None
     max: Volts | None = None
-
-
-class ConditionFile(FileModel):
-    """What is set besides rails, and its levels, each with its unit."""
-
-    name: Name = Field(examples=["ambient"])
-    unit: Literal["degC", "V", "A", "W", "Hz", "s", "Ohm", "%"] | None = None
-    levels: dict[Name, Text] = Field(min_length=1, examples=["{cold: 0 degC, room: 25 degC}"])

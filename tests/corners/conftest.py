@@ -65,6 +65,8 @@ def plan(
     control_points: ControlPoints | None = None,
     via_nominal: bool = False,
     repeats: int = 1,
+    asked: Sequence[Mapping[str, str]] = (),
+    **choice: object,
 ) -> Plan:
     """Build a plan around rails and schemes."""
     return Plan(
@@ -82,6 +84,8 @@ def plan(
             forbidden=tuple(forbidden),
             via_nominal=via_nominal,
             repeats=repeats,
+            conditions=tuple(asked),
+            **choice,
         ),
         checks=(),
         criteria=Criteria(),
