@@ -8,6 +8,7 @@ from enum import StrEnum
 from cornerrun.bench.ports import StatusCapture
 from cornerrun.corners.model import Step
 from cornerrun.results.bench_records import Latch, ProofReading, ProofStep, Snapshot
+from cornerrun.results.condition_change import ConditionChange
 from cornerrun.results.fault_trial import FaultTrial
 from cornerrun.results.heads import Head
 from cornerrun.results.run_nouns import (
@@ -234,6 +235,7 @@ class VisitRecord:
     watched: tuple[WatchRange, ...] = ()
     traces: tuple[SettleTrace, ...] = ()
     tests: tuple[SuiteTest, ...] = ()
+    changes: tuple[ConditionChange, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -8,6 +8,7 @@ from cornerrun.results.records import EndState, RunResult, VisitRecord
 
 __all__ = [
     "CheckProgress",
+    "ConditionProgress",
     "Listener",
     "Notice",
     "ProgressEvent",
@@ -33,6 +34,17 @@ class StepStarted:
 
     step: Step
     off_nominal: int
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ConditionProgress:
+    """A condition is on its way; ``level`` is empty on the way to rest, ``left_s`` tells the rest of a ramp."""
+
+    condition: str
+    level: str
+    target: float
+    reading: float
+    left_s: float | None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -79,7 +91,9 @@ class RunEnded:
     why: str
 
 
-ProgressEvent = RunStarted | StepStarted | SettleProgress | CheckProgress | VisitEnded | Notice | RunEnded
+ProgressEvent = (
+    RunStarted | StepStarted | ConditionProgress | SettleProgress | CheckProgress | VisitEnded | Notice | RunEnded
+)
 
 
 class Listener(Protocol):
