@@ -1,30 +1,18 @@
 import contextlib
-import json
 import os
 import shutil
 import signal
 import subprocess
 import sys
 import time
-from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
 
-sys.path.insert(0, str(Path(__file__).parent))  # for lost_runs.py
+sys.path.insert(0, str(Path(__file__).parent))  # for the modules beside this one
+from warm_python import WarmPython  # only there from here on
 
 PLANS = Path(__file__).parents[2] / "plans"
-
-
-@dataclass
-class Finished:
-    code: int
-    out: str
-    err: str
-
-    @property
-    def data(self):
-        return json.loads(self.out)
 
 
 @pytest.fixture
@@ -34,22 +22,21 @@ def desk(tmp_path):
     return tmp_path / "desk"
 
 
+@pytest.fixture(scope="session")
+def warm_python():
+    python = WarmPython()
+    yield python
+    python.close()
+
+
 @pytest.fixture
-def cornerrun(desk):
+def cornerrun(desk, warm_python):
     """Call the command as a person would, in a process of its own."""
 
     def call(*arguments, **options):
-        result = subprocess.run(
-            [sys.executable, "-c", "from cornerrun.cli.main import main; main()", *map(str, arguments)],
-            cwd=desk,
-            capture_output=True,
-            text=True,
-            timeout=120,
-            check=False,
-            **options,
-        )
-        assert "Traceback" not in result.stderr
-        return Finished(result.returncode, result.stdout, result.stderr)
+        finished = warm_python.call("cornerrun.cli.main:main", *arguments, cwd=desk, **options)
+        assert "Traceback" not in finished.err
+        return finished
 
     return call
 
