@@ -56,6 +56,7 @@ class Emulator:
         self.log: list[tuple[str, int, int | None]] = []
         self.before: Callable[[str, int], None] = lambda method, command: None
         self.pages: list[dict[int, int]] = []
+        self.changes = 0  # how often a register was written: outputs move with nothing else
         for volts in nominal_v:
             word = round(volts / LSB_V)
             registers = {
@@ -147,6 +148,7 @@ class Emulator:
             if command not in self.pages[page]:
                 raise OSError(errno.ENXIO, "no such device or address")
             self.pages[page][command] = value
+            self.changes += 1
             if command == OPERATION:
                 self.selected.append((page, self.output_v(page)))
 
