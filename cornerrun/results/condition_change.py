@@ -7,7 +7,7 @@ __all__ = ["ConditionChange"]
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class ConditionChange:
-    """A condition on its way to a level: what was asked, what was read, how long it took. Values in the unit's SI value.
+    """A condition on its way to a level: what was asked, what was read, how long it took. Values in SI.
 
     ``level`` is empty where it went to rest at the end. ``started_s`` counts from the start of the run. ``ramp_per_s``
     is what was asked, ``steepest_per_s`` what was seen. ``sensed`` is what ``sensor`` at the board read at the end, in
