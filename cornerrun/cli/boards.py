@@ -43,7 +43,8 @@ def command(
 ) -> None:
     """Put many runs together: yield by corner, check and rail over boards, control charts of trim error, outliers.
 
-    A board is a serial number. First pass is what its first run says, final what its last one says.
+    A board is a serial number. First pass is what the first run says that met the corner, check or rail, final what
+    the last one says. Holds (`goto`) count nowhere.
     """
     from cornerrun.report.comparing.as_text import boards_text
     from cornerrun.report.comparing.boards import summarise_boards
@@ -79,7 +80,7 @@ def command(
 
 
 def _is_wanted(run: "Run", *, serials: Sequence[str], plans: Sequence[str], stations: Sequence[str]) -> bool:
-    if serials and run.serial not in serials:
+    if run.is_hold or (serials and run.serial not in serials):
         return False
     if stations and run.station not in stations:
         return False

@@ -13,6 +13,7 @@ from cornerrun.results.fault_trial import FaultTrial
 from cornerrun.results.heads import Head
 from cornerrun.results.run_nouns import (
     BY_GUARDIAN,
+    HOLD,
     EndState,
     InstrumentRecord,
     ReferenceRecord,
@@ -24,6 +25,7 @@ from cornerrun.results.run_nouns import (
 
 __all__ = [
     "BY_GUARDIAN",
+    "HOLD",
     "CheckResult",
     "EndState",
     "Event",

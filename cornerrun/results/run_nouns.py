@@ -10,6 +10,7 @@ from cornerrun.plan.model import Override, Source
 
 __all__ = [
     "BY_GUARDIAN",
+    "HOLD",
     "EndState",
     "InstrumentRecord",
     "ReferenceRecord",
@@ -56,6 +57,9 @@ class ReferenceRecord:
         """Whether the reading lies within its bounds."""
         return self.reading_v is not None and abs(self.reading_v - self.value_v) <= self.within_v
 
+
+HOLD = "hold at "
+"""How the title of a hold begins."""
 
 BY_GUARDIAN = "the guardian took over"
 """How the reason of a run begins that was lost, and whose guardian brought the board back."""
@@ -144,3 +148,8 @@ class Run:
     end_state: EndState | None = None
     why: str = ""
     request: RunRequest = field(default_factory=RunRequest)
+
+    @property
+    def is_hold(self) -> bool:
+        """Whether a person held the board at one corner (`cornerrun goto`): no test, whatever it met."""
+        return not self.request.plan and self.title.startswith(HOLD)

@@ -11,7 +11,7 @@ from cornerrun.corners.select import nominal_corner
 from cornerrun.errors import UsageError
 from cornerrun.plan.bench_file import BenchFile
 from cornerrun.plan.model import Plan
-from cornerrun.results.records import Reading, RunRequest
+from cornerrun.results.records import HOLD, Reading, RunRequest
 from cornerrun.results.store import Store
 from cornerrun.run.assembly import encoded_setpoints
 from cornerrun.run.draft import Draft, Reference
@@ -78,7 +78,7 @@ def go_to(
     visit = Step(ordinal=0, corner=corner, repeat=0, is_control=False, moves=(), return_order=())
     held = replace(
         plan,
-        title=f"hold at {corner.name}: {plan.title}",
+        title=f"{HOLD}{corner.name}: {plan.title}",
         checks=(),
         criteria=replace(plan.criteria, trim_claim_ratio=None),
     )

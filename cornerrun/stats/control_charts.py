@@ -3,7 +3,7 @@
 import itertools
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 
 from cornerrun.stats.interval import checked_count, finite_array
@@ -15,6 +15,7 @@ __all__ = [
     "count_limits",
     "individuals_limits",
     "mean_limits",
+    "moving_range_limits",
     "share_limits",
 ]
 
@@ -128,6 +129,18 @@ def individuals_limits(readings: Iterable[float]) -> ControlLimits:
     moving = [abs(b - a) for a, b in itertools.pairwise(values)]
     sigma = sum(moving) / len(moving) / chart_constants(2).d2
     return _limits(values, sum(values) / len(values), 3 * sigma)
+
+
+def moving_range_limits(readings: Iterable[float]) -> ControlLimits:
+    """Make the chart beside that of single readings: of their moving range of two (D4 3.267 times its mean).
+
+    It has one point less: ``beyond`` names, from 0, the reading at the end of each jump.
+    """
+    values = [float(v) for v in finite_array("readings", readings, least=2)]
+    moving = [abs(b - a) for a, b in itertools.pairwise(values)]
+    centre = sum(moving) / len(moving)
+    limits = _limits(moving, centre, centre * (chart_constants(2).range_limits[1] - 1), least=0.0)
+    return replace(limits, beyond=tuple(i + 1 for i in limits.beyond))
 
 
 def mean_limits(subgroups: Iterable[Iterable[float]]) -> ControlLimits:

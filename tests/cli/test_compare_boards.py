@@ -69,6 +69,22 @@ def test_many_runs_come_together_by_board(call, tmp_path):
     assert (tmp_path / "b" / "boards.html").exists()
 
 
+def test_a_hold_is_no_run_of_a_plan(call, bench, tmp_path):
+    import shutil
+
+    shutil.copytree(bench / "results", tmp_path / "results")
+    for command in (
+        ["goto", str(bench / "quickstart.yaml"), "all low", "--hold", "1s", "--serial", "00001"],
+        ["boards", "--json", "--page", str(tmp_path / "boards.html")],
+    ):
+        with pytest.raises(SystemExit) as ended:
+            main([*command, "--results", str(tmp_path / "results")])
+        assert ended.value.code == 0
+    page = (tmp_path / "boards.html").read_text(encoding="utf-8")
+    assert "hold at" not in page
+    assert "3 runs" in page
+
+
 @pytest.mark.parametrize(
     ("filters", "runs"),
     [

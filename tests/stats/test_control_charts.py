@@ -5,6 +5,7 @@ from cornerrun.stats.control_charts import (
     count_limits,
     individuals_limits,
     mean_limits,
+    moving_range_limits,
     share_limits,
 )
 
@@ -66,6 +67,29 @@ def test_single_readings_use_the_moving_range_of_two():
     assert found.upper == pytest.approx(14.8 + 2.6587 * 6, abs=1e-3)
     assert found.beyond == ()
     assert individuals_limits([1.0, 1.0, 1.0]).beyond == ()
+
+
+FLOW_RATES = [49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1]
+
+
+def test_the_chart_of_single_readings_agrees_with_the_handbook():
+    # NIST/SEMATECH e-Handbook 6.3.2.2, flow rates (data and figures from memory): centre 50.81, mean moving range
+    # 1.8778, limits 55.8041 and 45.8159, made with d2 rounded to 1.128; ours is 1.12838, hence 2e-3.
+    found = individuals_limits(FLOW_RATES)
+    assert found.centre == pytest.approx(50.81, abs=1e-9)
+    assert (found.lower, found.upper) == pytest.approx((45.8159, 55.8041), abs=2e-3)
+    assert found.beyond == ()
+    moving = moving_range_limits(FLOW_RATES)
+    assert moving.centre == pytest.approx(1.8778, abs=5e-5)
+    # E2 = 2.66 and D4 = 3.267: the table's constants for two (Table A.22), rounded to three places.
+    assert found.upper - found.centre == pytest.approx(2.66 * moving.centre, abs=3e-3)
+    assert moving.upper == pytest.approx(3.267 * moving.centre, abs=2e-3)
+    assert moving.lower == 0
+    assert moving.beyond == ()
+
+
+def test_a_jump_is_named_by_the_reading_that_ends_it():
+    assert moving_range_limits([1.0, 1.1, 1.0, 1.1, 1.0, 1.1, 9.0, 8.9, 9.0, 8.9]).beyond == (6,)
 
 
 def test_subgroup_means_use_the_mean_range():

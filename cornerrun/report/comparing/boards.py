@@ -13,6 +13,7 @@ __all__ = ["summarise_boards"]
 
 _MANY_RECOVERED = 0.1  # chosen: a tenth of the boards that failed; common practice looks at the bench then
 _LEAST_FOR_OUTLIERS = 4
+_NOT_MET = {Outcome.NOT_RUN, Outcome.SKIPPED}
 
 Verdict = bool | None
 
@@ -20,7 +21,8 @@ Verdict = bool | None
 def summarise_boards(digests: Iterable[BoardDigest], *, claim_ratio: float | None = None) -> BoardsSummary:
     """Put runs together, in any order. A board is a serial number; its first and last run are told by their start.
 
-    The same digests give the same summary. ``claim_ratio`` is the trim accuracy claimed, for capability.
+    Of a corner, a check and a rail, first and last are of the runs that met it. The same digests give the same
+    summary. ``claim_ratio`` is the trim accuracy claimed, for capability.
     """
     ordered = sorted(digests, key=lambda item: (item.started_utc, item.run_id))
     first: dict[str, BoardDigest] = {}
@@ -28,11 +30,17 @@ def summarise_boards(digests: Iterable[BoardDigest], *, claim_ratio: float | Non
     for item in ordered:
         first.setdefault(item.serial, item)
         last[item.serial] = item
-    total = _yield("all", "boards", first, last, lambda item: _of_result(item.result))
+    total = _yield(
+        "all",
+        "boards",
+        {serial: _of_result(item.result) for serial, item in first.items()},
+        {serial: _of_result(item.result) for serial, item in last.items()},
+        boards=len(first),
+    )
     yields = [
-        *_yields("corner", first, last, lambda item: item.corners),
-        *_yields("check", first, last, _by_check),
-        *_yields("rail", first, last, lambda item: item.rails),
+        *_yields("corner", ordered, lambda item: item.corners),
+        *_yields("check", ordered, _by_check),
+        *_yields("rail", ordered, lambda item: item.rails),
     ]
     charts = tuple(_charts(ordered, claim_ratio))
     return BoardsSummary(
@@ -60,28 +68,29 @@ def _by_check(item: BoardDigest) -> Mapping[str, Outcome]:
 
 def _yields(
     kind: Literal["corner", "check", "rail"],
-    first: Mapping[str, BoardDigest],
-    last: Mapping[str, BoardDigest],
+    ordered: Sequence[BoardDigest],
     outcomes: Callable[[BoardDigest], Mapping[str, Outcome]],
 ) -> list[Yield]:
-    told = {item.run_id: outcomes(item) for item in (*first.values(), *last.values())}
-    names = dict.fromkeys(key for found in told.values() for key in found)
-    made = [
-        _yield(kind, name, first, last, lambda item, name=name: _of_outcome(told[item.run_id].get(name)))  # type: ignore[misc]
-        for name in names
-    ]
+    first: dict[str, dict[str, Verdict]] = {}
+    last: dict[str, dict[str, Verdict]] = {}
+    for item in ordered:
+        for name, outcome in outcomes(item).items():
+            if outcome not in _NOT_MET:
+                first.setdefault(name, {}).setdefault(item.serial, _of_outcome(outcome))
+                last.setdefault(name, {})[item.serial] = _of_outcome(outcome)
+    boards = len({item.serial for item in ordered})
+    made = [_yield(kind, name, first[name], last[name], boards=boards) for name in first]
     return sorted(made, key=lambda item: (item.first.estimate is None, item.first.estimate or 0.0, item.name))
 
 
 def _yield(
     kind: Literal["all", "corner", "check", "rail"],
     name: str,
-    first: Mapping[str, BoardDigest],
-    last: Mapping[str, BoardDigest],
-    verdict: Callable[[BoardDigest], Verdict],
+    before: Mapping[str, Verdict],
+    after: Mapping[str, Verdict],
+    *,
+    boards: int,
 ) -> Yield:
-    before = {serial: verdict(item) for serial, item in first.items()}
-    after = {serial: verdict(item) for serial, item in last.items()}
     first_passed, first_boards = _count(before)
     final_passed, final_boards = _count(after)
     return Yield(
@@ -94,8 +103,8 @@ def _yield(
         final_boards=final_boards,
         final=proportion_interval(final_passed, final_boards),
         recovered=sum(before[serial] is False and after[serial] is True for serial in before),
-        no_verdict_first=len(before) - first_boards,
-        no_verdict_final=len(after) - final_boards,
+        no_verdict_first=boards - first_boards,
+        no_verdict_final=boards - final_boards,
     )
 
 
@@ -108,10 +117,10 @@ def _of_result(result: RunResult) -> Verdict:
     return {RunResult.PASS: True, RunResult.FAIL: False}.get(result)
 
 
-def _of_outcome(outcome: Outcome | None) -> Verdict:
+def _of_outcome(outcome: Outcome) -> Verdict:
     if outcome is Outcome.PASS:
         return True
-    return False if outcome is not None and outcome.is_product_failure else None
+    return False if outcome.is_product_failure else None
 
 
 def _values(ordered: Sequence[BoardDigest]) -> Mapping[str, dict[str, tuple[str, float]]]:
@@ -124,12 +133,14 @@ def _values(ordered: Sequence[BoardDigest]) -> Mapping[str, dict[str, tuple[str,
 
 
 def _charts(ordered: Sequence[BoardDigest], claim_ratio: float | None) -> Iterable[RailChart]:
-    from cornerrun.stats.control_charts import individuals_limits
+    from cornerrun.stats.control_charts import individuals_limits, moving_range_limits
 
     for rail, boards in _values(ordered).items():
         serials = tuple(boards)
         errors = tuple(error for _, error in boards.values())
-        limits = individuals_limits(errors) if len(errors) > 1 and len(set(errors)) > 1 else None
+        has_scatter = len(set(errors)) > 1
+        limits = individuals_limits(errors) if has_scatter else None
+        moving = moving_range_limits(errors) if has_scatter else None
         yield RailChart(
             rail=rail,
             serials=serials,
@@ -138,6 +149,9 @@ def _charts(ordered: Sequence[BoardDigest], claim_ratio: float | None) -> Iterab
             lower=None if limits is None else limits.lower,
             upper=None if limits is None else limits.upper,
             beyond=() if limits is None else tuple(serials[index] for index in limits.beyond),
+            moving_range=None if moving is None else moving.centre,
+            moving_range_upper=None if moving is None else moving.upper,
+            jumps=() if moving is None else tuple(serials[index] for index in moving.beyond),
             claim_ratio=claim_ratio,
             capability=None if claim_ratio is None or limits is None else _capability(errors, claim_ratio),
         )
@@ -178,6 +192,9 @@ def _cautions(ordered: Sequence[BoardDigest], total: Yield, charts: Sequence[Rai
         found.append("Several plans are among these runs: filter by --plan before a yield is quoted.")
     if len({item.revision for item in ordered}) > 1:
         found.append("Several revisions of the board are among these runs.")
+    parts = sum(item.is_part for item in ordered)
+    if parts:
+        found.append(f"{parts} runs were of some corners only (--only): what they pass is these corners, not the plan.")
     failed_first = total.first_boards - total.first_passed
     if failed_first and total.recovered > max(1, _MANY_RECOVERED * failed_first):
         found.append(

@@ -17,6 +17,7 @@ class BoardDigest:
 
     ``corners``, ``checks`` (by check and corner) and ``rails`` hold the first outcome by precedence over visits that
     count. ``trim_error_ratio`` is each rail's mean trim error over all its meter readings, as a share of the set-point.
+    ``is_part``: only some corners of the plan were asked for.
     """
 
     run_id: str
@@ -31,13 +32,14 @@ class BoardDigest:
     checks: Mapping[str, Mapping[str, Outcome]]
     rails: Mapping[str, Outcome]
     trim_error_ratio: Mapping[str, float]
+    is_part: bool = False
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Yield:
-    """How many boards passed something: at their first run, and at their last.
+    """How many boards passed something: at the first run that met it, and at the last.
 
-    Boards without a verdict (bench trouble, not run) are in ``no_verdict_*`` and in no share. Intervals are exact
+    Boards without a verdict (bench trouble, never met) are in ``no_verdict_*`` and in no share. Intervals are exact
     (Clopper-Pearson, 95 % two-sided) and of the share of boards like these. ``recovered`` counts boards that failed
     first and passed at last: many of them point to the bench, or to a fault that comes and goes.
     """
@@ -60,6 +62,8 @@ class RailChart:
     """The trim error of one rail over boards, in order of time, one value a board (its first run with a meter).
 
     ``centre``, ``lower`` and ``upper`` are of a chart of individuals; None for fewer than two boards or no scatter.
+    ``moving_range`` and ``moving_range_upper`` are of the chart beside it; ``jumps`` are boards too far from the one
+    before them.
     ``capability`` is Cpk against the claim, with its interval; None without a claim or scatter.
     """
 
@@ -70,6 +74,9 @@ class RailChart:
     lower: float | None
     upper: float | None
     beyond: tuple[str, ...]
+    moving_range: float | None
+    moving_range_upper: float | None
+    jumps: tuple[str, ...]
     claim_ratio: float | None
     capability: Interval | None
 

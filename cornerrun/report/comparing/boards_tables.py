@@ -1,5 +1,7 @@
 """The tables of many runs together, as text cells: the same in the terminal and on the page."""
 
+from collections.abc import Sequence
+
 from cornerrun.report.comparing.boards_nouns import BoardsSummary, Yield
 from cornerrun.report.page.tables import PageTable, interval_text, table_of
 from cornerrun.units import Kind
@@ -30,7 +32,7 @@ def yield_table(summary: BoardsSummary) -> PageTable:
 def chart_table(summary: BoardsSummary) -> PageTable:
     """List the trim error of rails over boards, with control limits and capability."""
     return table_of(
-        ("Rail", "Boards", "Centre", "Lower limit", "Upper limit", "Beyond", "Cpk (95 %)"),
+        ("Rail", "Boards", "Centre", "Lower limit", "Upper limit", "Beyond", "Jump limit", "Jumps at", "Cpk (95 %)"),
         (
             (
                 chart.rail,
@@ -38,7 +40,9 @@ def chart_table(summary: BoardsSummary) -> PageTable:
                 _percent(chart.centre),
                 _percent(chart.lower),
                 _percent(chart.upper),
-                ", ".join(chart.beyond[:8]) + (f" and {len(chart.beyond) - 8} more" if len(chart.beyond) > 8 else ""),
+                _some(chart.beyond),
+                _percent(chart.moving_range_upper),
+                _some(chart.jumps),
                 "" if chart.capability is None else f"{chart.capability.low:.2f} to {chart.capability.high:.2f}",
             )
             for chart in sorted(summary.charts, key=lambda chart: -len(chart.beyond))
@@ -81,6 +85,10 @@ def run_table(summary: BoardsSummary) -> PageTable:
             for item in reversed(summary.digests)
         ),
     )
+
+
+def _some(serials: Sequence[str]) -> str:
+    return ", ".join(serials[:8]) + (f" and {len(serials) - 8} more" if len(serials) > 8 else "")
 
 
 def _share(item: Yield, *, is_first: bool) -> str:

@@ -54,6 +54,7 @@ class Digester:
             started_utc=run.started_utc,
             result=run.result or RunResult.INCOMPLETE,
             is_simulated=run.bench_kind == "simulated",
+            is_part=bool(run.request.only),
             corners=_worst(good, lambda record: [(record.visit.corner, record.visit.outcome)]),
             checks=_by_check(good),
             rails=_worst(good, lambda record: [(item.rail, item.outcome) for item in record.readings]),

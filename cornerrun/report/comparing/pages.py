@@ -90,13 +90,16 @@ def boards_page(summary: BoardsSummary) -> str:
         Section(
             name="yield",
             title="Yield",
-            lead="Boards are counted, not visits or trials. First pass: at their first run; final: at their last.",
+            lead="Boards are counted, not visits or trials. First pass: at the first run that met it; "
+            "final: at the last. Holds (`goto`) are no runs of a plan and count nowhere.",
             parts=(Part(table=yield_table(summary)),),
         ),
         Section(
             name="trim",
             title="Trim error over boards",
-            lead="One value a board: its mean trim error over all set-points, at its first run with a meter."
+            lead="One value a board: its mean trim error over all set-points, at its first run with a meter. "
+            "Limits are of a chart of individuals; a jump is a board further from the one before it than the limit of "
+            "the moving range."
             if summary.charts
             else "No run has a meter reading.",
             parts=(

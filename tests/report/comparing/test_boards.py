@@ -6,6 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from invented_run import a_plan, a_run_of, good_visits
 from large_run import a_large_run
+from scipy.stats import beta
 
 from cornerrun.plan.serial import plan_to_json
 from cornerrun.report.comparing.as_text import boards_text
@@ -74,6 +75,58 @@ def test_bench_trouble_at_a_corner_is_neither_pass_nor_failure():
                (("a", Outcome.PASS), ("b", Outcome.DISPUTED), ("c", Outcome.TRIPPED))]  # fmt: skip
     corner = next(item for item in summarise_boards(digests).yields if item.kind == "corner")
     assert (corner.first_passed, corner.first_boards, corner.no_verdict_first) == (1, 2, 1)
+
+
+def test_first_pass_and_final_are_of_the_runs_that_met_the_corner():
+    both = {"all low": Outcome.FAIL_FUNCTIONAL, "all high": Outcome.PASS}
+    found = summarise_boards(
+        [
+            a_digest("a", 0, RunResult.FAIL, corners=both),
+            a_digest("a", 1, corners={"all high": Outcome.TRIPPED}),
+            a_digest("a", 2, corners={"all low": Outcome.PASS, "all high": Outcome.SKIPPED}, is_part=True),
+        ]
+    )
+    low, high = sorted((item for item in found.yields if item.kind == "corner"), key=lambda item: item.first_passed)
+    assert (low.name, low.first_passed, low.final_passed, low.recovered) == ("all low", 0, 1, 1)
+    assert (high.first_passed, high.final_passed, high.final_boards) == (1, 0, 1), "tripped is the last that was met"
+    assert any("1 runs were of some corners only" in caution for caution in found.cautions)
+
+
+def test_yields_agree_with_arithmetic_by_hand():
+    # 8 boards: 5 pass at once, 2 pass at the second run, 1 never. First pass 5/8, final 7/8.
+    first = [a_digest(str(n), n, RunResult.PASS if n < 5 else RunResult.FAIL) for n in range(8)]
+    again = [a_digest(str(n), 10 + n, RunResult.PASS if n < 7 else RunResult.FAIL) for n in range(5, 8)]
+    total = summarise_boards(first + again).total
+    assert (total.first.estimate, total.final.estimate, total.recovered) == (0.625, 0.875, 2)
+    # Clopper-Pearson of 5 of 8 and 7 of 8 by the beta quantile (computed, no published figure).
+    assert (total.first.low, total.first.high) == pytest.approx(beta.ppf([0.025, 0.975], [5, 6], [4, 3]), rel=1e-9)
+    assert (total.final.low, total.final.high) == pytest.approx(beta.ppf([0.025, 0.975], [7, 8], [2, 1]), rel=1e-9)
+
+
+def test_the_chart_of_trim_errors_agrees_with_the_handbook():
+    # NIST/SEMATECH e-Handbook 6.3.2.2, flow rates (from memory), taken for trim errors in boards' order of time.
+    rates = [49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1]
+    digests = [a_digest(f"b{n}", n, error=rate * 1e-5) for n, rate in enumerate(rates)]
+    (chart,) = summarise_boards(digests[::-1]).charts
+    assert chart.errors_ratio == pytest.approx([rate * 1e-5 for rate in rates])
+    assert (chart.centre, chart.lower, chart.upper) == pytest.approx((50.81e-5, 45.8159e-5, 55.8041e-5), abs=2e-8)
+    assert (chart.moving_range, chart.moving_range_upper) == pytest.approx((1.8778e-5, 6.1347e-5), abs=2e-8)
+    assert chart.beyond == chart.jumps == ()
+
+
+def test_outliers_lie_beyond_six_robust_deviations_of_the_median():
+    # AEC-Q001, formula from memory: of 1..9 the quartiles are 3 and 7, so limits are 5 +- 6 * 4 / 1.35 = 5 +- 17.78.
+    errors = [*range(1, 10)]
+    within = summarise_boards([a_digest(str(n), n, error=value * 1e-4) for n, value in enumerate(errors)])
+    assert within.outliers == ()
+    # With a far one as the tenth the quartiles are 3.25 and 7.75, and the limits 5.5 +- 6 * 4.5 / 1.35 = 5.5 +- 20.
+    for far, is_out in ((25.4, False), (25.6, True)):
+        found = summarise_boards(
+            [a_digest(str(n), n, error=value * 1e-4) for n, value in enumerate([*errors, far])]
+        ).outliers
+        assert [(item.serial, item.is_thin) for item in found] == ([("9", True)] if is_out else [])
+        if is_out:
+            assert (found[0].low, found[0].high) == pytest.approx((-14.5e-4, 25.5e-4))
 
 
 def test_the_lowest_yield_comes_first():
