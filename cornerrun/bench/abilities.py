@@ -9,9 +9,11 @@ from cornerrun.plan.bench_file import ReferenceChannel
 __all__ = [
     "Closes",
     "Identifies",
+    "LimitsRamp",
     "ProvokesFaults",
     "ReadsReferences",
     "ReferenceReading",
+    "SensesBoard",
     "TakesNotes",
     "WaitsForAPerson",
 ]
@@ -80,4 +82,22 @@ class Identifies(Protocol):
 
     def identify(self) -> str:
         """Read identity, and empty the error queue; moves nothing."""
+        ...
+
+
+@runtime_checkable
+class LimitsRamp(Protocol):
+    """What sets a condition, if it can be told how fast it may change."""
+
+    def limit_ramp(self, per_s: float) -> bool:
+        """Change no faster than this from now on, in units a second; False where it cannot keep to that itself."""
+        ...
+
+
+@runtime_checkable
+class SensesBoard(Protocol):
+    """What sets a temperature, if it waits for a sensor at the board."""
+
+    def sensed(self) -> tuple[str, float] | None:
+        """Tell which sensor that is and what it read last, in degrees Celsius; None before any reading."""
         ...

@@ -10,11 +10,13 @@ from typing import TYPE_CHECKING
 from cornerrun.bench.abilities import Closes, TakesNotes
 from cornerrun.bench.by_hand.person import Person
 from cornerrun.bench.combined import CombinedPower, PowerDriver
+from cornerrun.bench.condition_settings import soak_of
 from cornerrun.bench.guard import Guard
 from cornerrun.bench.patience import patient
 from cornerrun.bench.ports import BenchPorts, Condition, Note, Voltmeter
 from cornerrun.bench.registry import Surroundings, condition_driver, link_driver, meter_driver, supply_driver
 from cornerrun.bench.scpi.session import TextLink
+from cornerrun.bench.soaked import soaked
 from cornerrun.clock import Clock
 from cornerrun.errors import PlanError
 from cornerrun.plan.bench_file import SIMULATED, BenchFile
@@ -27,6 +29,7 @@ if TYPE_CHECKING:
 
 __all__ = ["bench_identity", "is_private", "open_bench", "simulation_of"]
 
+_SOAKS_ITSELF = "scpi"  # its words may name a sensor that only it can read
 _LONGEST_EXCHANGE_S = 2.0  # chosen: i2c-dev gives up a message after 1 s unless told otherwise (from memory)
 
 
@@ -219,6 +222,10 @@ def _conditions(surroundings: Surroundings, opened: ExitStack) -> Mapping[str, C
         made = condition_driver(driver.driver)(driver, surroundings)
         if isinstance(made, Closes):
             opened.callback(made.close)
+        soak = soak_of(driver, surroundings.plan, surroundings.bench_file)
+        if soak is not None and driver.driver != _SOAKS_ITSELF:
+            sense = made.read if soak.sensor == "instrument" else partial(surroundings.sense, soak.sensor)
+            made = soaked(made, name=condition.name, until=soak, sense=sense, clock=surroundings.clock)
         conditions[condition.name] = made
     return conditions
 

@@ -5,11 +5,12 @@ from dataclasses import dataclass
 
 from cornerrun.errors import PlanError, UnitError
 from cornerrun.plan.bench_file import BenchFile, ConditionDriver, Instrument, SoakUntil
+from cornerrun.plan.condition_nouns import Condition
 from cornerrun.plan.model import Plan
 from cornerrun.plan.nearest import suggestion
 from cornerrun.units import Kind, kind_of, quantity
 
-__all__ = ["ConditionSettings", "condition_settings"]
+__all__ = ["ConditionSettings", "condition_settings", "soak_of"]
 
 _KEYS = ("ramp", "timeout", "rest")
 _TIMEOUT_S = 4 * 3600.0  # chosen: the slowest chamber ramp and soak, with room
@@ -59,9 +60,6 @@ def condition_settings(
         )
     planned = next((item for item in plan.conditions if item.name == driver.name), None)
     kind = None if planned is None else kind_of(planned.unit)
-    soak = driver.soak
-    if soak is not None:
-        _check_soak(where, soak, kind, plan)
     return (
         ConditionSettings(
             name=driver.name,
@@ -70,11 +68,26 @@ def condition_settings(
             hold_s=driver.stable_for_s,
             timeout_s=_quantity(where, driver.settings, "timeout", Kind.TIME) or _TIMEOUT_S,
             ramp_per_min=_ramp(where, driver.settings),
-            rest=None if kind is None else _quantity(where, driver.settings, "rest", kind),
-            soak=soak,
+            rest=_rest(where, driver, planned, kind),
+            soak=soak_of(driver, plan, bench_file),
         ),
         instrument,
     )
+
+
+def soak_of(driver: ConditionDriver, plan: Plan, bench_file: BenchFile) -> SoakUntil | None:
+    """Tell what sensor a condition waits for, whatever sets it; PlanError if the plan has no such sensor."""
+    planned = next((item for item in plan.conditions if item.name == driver.name), None)
+    if driver.soak is not None:
+        where = f"{bench_file.source.path}: conditions.{driver.name}"
+        _check_soak(where, driver.soak, None if planned is None else kind_of(planned.unit), plan)
+    return driver.soak
+
+
+def _rest(where: str, driver: ConditionDriver, planned: Condition | None, kind: Kind | None) -> float | None:
+    """Where the plan leaves it counts before what the bench file says."""
+    given = None if kind is None else _quantity(where, driver.settings, "rest", kind)
+    return given if planned is None or planned.rest is None else planned.rest
 
 
 def _tolerance(where: str, text: str, kind: Kind | None) -> float:

@@ -22,10 +22,9 @@ def budget_lines(budget: Budget, width: int) -> Iterator[str]:
             for check, part_s in budget.checks_s.items():
                 yield _row(f"  {check}", part_s, budget.total_s, longest)
     buses = ", ".join(f"{count:,} on {bus}" for bus, count in budget.messages.items()) or "none"
-    wear = (
-        f"Wear: {budget.relay_closures:,} relay closures, {budget.power_cycles} power cycles, {budget.stores} writes "
-    )
-    wear += f"to non-volatile memory; bus messages: {buses}"
+    cycles = "1 power cycle" if budget.power_cycles == 1 else f"{budget.power_cycles} power cycles"
+    wear = f"Wear: {budget.relay_closures:,} relay closures, {cycles}, {budget.stores} writes to non-volatile memory; "
+    wear += f"bus messages: {buses}"
     yield from _wrapped(wear, width)
     if budget.above_nominal_s:
         yield from _wrapped(f"Above nominal: {_dwell(budget.above_nominal_s)}", width)

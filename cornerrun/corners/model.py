@@ -37,6 +37,10 @@ class Corner:
     scheme: str = ""
     aliases: tuple[str, ...] = ()
 
+    def condition_levels(self) -> Mapping[str, str]:
+        """The level of each condition."""
+        return {item.condition: item.level for item in self.conditions}
+
     def by_rail(self) -> Mapping[str, str]:
         """The level of each commanded rail."""
         return {item.rail: item.level for item in self.levels}

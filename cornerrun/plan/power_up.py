@@ -10,13 +10,15 @@ __all__ = ["PowerUp", "Ready"]
 class Ready:
     """How a board shows that it is ready, and how long it may take.
 
-    A text on its console, perhaps asked for by another; or a command that exits 0. Exactly one is given.
+    A text on its console, perhaps asked for by another; or a command that exits 0. Exactly one is given. ``takes_s`` is
+    how long it is expected to take; estimates use it.
     """
 
     timeout_s: float
     console: str | None = None
     ask: str | None = None
     command: str | None = None
+    takes_s: float | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

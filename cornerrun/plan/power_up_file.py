@@ -17,6 +17,7 @@ class ReadyFile(FileModel):
     ask: Text | None = None
     command: Text | None = Field(default=None, examples=["./is_ready.sh"])
     timeout: Annotated[Seconds, Field(gt=0, le=3600)] = Field(examples=["30 s"])
+    takes: Annotated[Seconds, Field(gt=0)] | None = Field(default=None, examples=["4 s"])
 
     @model_validator(mode="after")
     def _shows_it_in_one_way(self) -> Self:
@@ -24,6 +25,8 @@ class ReadyFile(FileModel):
             raise refusal("a board shows that it is ready in one way", "give either 'console' or 'command'")
         if self.ask is not None and self.console is None:
             raise refusal("'ask' without 'console'", "write the text that the console answers as 'console'")
+        if self.takes is not None and self.takes >= self.timeout:
+            raise refusal("'takes' is no less than 'timeout'", "write a timeout well above 'takes'")
         return self
 
 
@@ -46,5 +49,11 @@ class PowerUpFile(FileModel):
             cycles=self.cycles,
             ready=None
             if ready is None
-            else Ready(timeout_s=ready.timeout, console=ready.console, ask=ready.ask, command=ready.command),
+            else Ready(
+                timeout_s=ready.timeout,
+                console=ready.console,
+                ask=ready.ask,
+                command=ready.command,
+                takes_s=ready.takes,
+            ),
         )

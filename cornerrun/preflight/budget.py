@@ -8,6 +8,7 @@ from cornerrun.bench.bench import is_private
 from cornerrun.plan.model import NOMINAL, Plan
 from cornerrun.preflight.facts import Facts
 from cornerrun.preflight.finding import Finding
+from cornerrun.preflight.paper.conditions import is_timed
 from cornerrun.preflight.places import rail_subject
 from cornerrun.results.records import VisitRecord
 from cornerrun.units import Kind, show
@@ -48,6 +49,9 @@ def budget_of(facts: Facts) -> Budget | None:
     if rehearsal is None or rehearsal.trouble:
         return None
     phases, checks = phases_s(rehearsal.visits)
+    if rehearsal.rest_s:
+        phases = {"conditions": 0.0, **phases}
+        phases["conditions"] += rehearsal.rest_s
     rest_s = rehearsal.duration_s - sum(phases.values())
     return Budget(
         total_s=rehearsal.duration_s,
@@ -127,9 +131,14 @@ def _assumptions(facts: Facts) -> Iterator[str]:
     bench = facts.bench_file
     if bench is None:
         return
-    unknown = [item.name for item in facts.plan.conditions if bench.conditions[item.name].driver != "simulated"]
+    unknown = [item.name for item in facts.plan.conditions if not is_timed(item, bench.conditions[item.name])]
     if unknown:
-        yield f"{', '.join(map(repr, unknown))}: nobody tells how long a change takes, counted as nothing"
+        names = ", ".join(map(repr, unknown))
+        yield f"{names}: neither 'ramp' nor 'takes' tells how long a change takes, counted as holding and soaking only"
+    boots = [item.name for item in facts.plan.conditions if item.cold_boots]
+    ready = None if facts.plan.power_up is None else facts.plan.power_up.ready
+    if boots and ready is not None and ready.takes_s is None:
+        yield "'power_up.ready.takes' does not tell how long the board takes to start: cold boots counted as nothing"
     if not is_private(bench):
         slow = [
             found for found in facts.levels if found.rail.is_commanded and not _has_response(facts, found.rail.name)

@@ -10,6 +10,7 @@ from cornerrun.preflight.bench_rules import calibration, channels, conditions, d
 from cornerrun.preflight.budget import above_nominal
 from cornerrun.preflight.check_rules import callables, places
 from cornerrun.preflight.collision_rules import clamps, faults, power_good, warnings
+from cornerrun.preflight.condition_rules import changes
 from cornerrun.preflight.corner_rules import runnable
 from cornerrun.preflight.counting_rules import error_ratios
 from cornerrun.preflight.device_rules import contradictions, unchecked, unread
@@ -66,6 +67,7 @@ RULES: tuple[Rule, ...] = (
     supplies,
     channels,
     conditions,
+    changes,
     calibration,
     unread,
     unchecked,

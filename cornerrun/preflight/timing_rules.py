@@ -1,8 +1,11 @@
 """Settling against the time between conversions, and bands against steps and accuracy."""
 
 from collections.abc import Iterator
+from operator import itemgetter
 
-from cornerrun.plan.model import Rail
+from cornerrun.corners.blocks import condition_blocks
+from cornerrun.corners.names import conditions_suffix
+from cornerrun.plan.model import Rail, Settle
 from cornerrun.preflight.arrival import Arrival, arrival, longest_moves
 from cornerrun.preflight.facts import Facts
 from cornerrun.preflight.finding import Finding, Subject
@@ -17,34 +20,50 @@ def settling(facts: Facts) -> Iterator[Finding]:
     """Whether a rail has time to get there, hold and be seen by its own ADC before the timeout."""
     moves = longest_moves(facts)
     for rail in facts.plan.rails:
-        if not rail.is_moved:
-            continue
-        settle, scan_s = rail.settle, facts.scan_s(rail)
-        there = arrival(facts.by_rail[rail.name], *moves[rail.name]) if rail.name in moves else Arrival.nothing()
-        held_s = max(settle.stable_for_s, (_LEAST_READINGS - 1) * (scan_s or 0.0))
-        least_s = max(there.time_s, scan_s or 0.0) + held_s
-        if scan_s is not None:
-            parts = f"one conversion every {_time(scan_s)} and a hold of {_time(settle.stable_for_s)}"
-        elif there.parts:
-            parts = f"a hold of {_time(settle.stable_for_s)}"
-        else:
-            continue  # nobody says how fast it is, and nobody could see it
-        if there.time_s:
-            start_v, end_v = moves[rail.name]
-            parts = f"{_volts(start_v)} to {_volts(end_v)} takes {_time(there.time_s)} into the band ({there.parts}); "
-            parts += f"with {_conversions(scan_s)} and a hold of {_time(settle.stable_for_s)} it"
-        need = "needs" if there.time_s or scan_s is None else "need"
-        if least_s >= settle.timeout_s:
-            numbers = f"{parts} {need} {_time(least_s)} at least, and the timeout is {_time(settle.timeout_s)}: it can "
-            numbers += "never settle"
-            yield _subject(facts, rail, "timeout").error(numbers, f"write a timeout well above {_time(least_s)}")
-        elif 2 * least_s > settle.timeout_s:
-            numbers = f"{parts} {need} {_time(least_s)} of the timeout of {_time(settle.timeout_s)}"
-            yield _subject(facts, rail, "timeout").warning(numbers, "leave the rail more time to move")
-        if scan_s is not None and settle.stable_for_s < (_LEAST_READINGS - 1) * scan_s:
-            numbers = f"{_LEAST_READINGS} conversions every {_time(scan_s)} span {_time(held_s)}, longer than the hold "
-            numbers += f"of {_time(settle.stable_for_s)}"
-            yield _subject(facts, rail, "stable_for").note(numbers, "settling will take the longer of the two")
+        for settle, where in _settles(facts, rail) if rail.is_moved else ():
+            yield from _settling(facts, rail, settle, where, moves.get(rail.name))
+
+
+def _settles(facts: Facts, rail: Rail) -> Iterator[tuple[Settle, str]]:
+    """Go through the ways in which a rail has to settle, each with where that is: what holds everywhere comes first."""
+    yield rail.settle, ""
+    seen = {rail.settle}
+    for block in condition_blocks(facts.plan) if rail.settle_at else ():
+        settle = rail.settle_in({item.condition: item.level for item in block})
+        if settle not in seen:
+            seen.add(settle)
+            yield settle, conditions_suffix(block)
+
+
+def _settling(
+    facts: Facts, rail: Rail, settle: Settle, where: str, move: tuple[float, float] | None
+) -> Iterator[Finding]:
+    scan_s = facts.scan_s(rail)
+    there = Arrival.nothing() if move is None else arrival(facts.by_rail[rail.name], *move)
+    held_s = max(settle.stable_for_s, (_LEAST_READINGS - 1) * (scan_s or 0.0))
+    least_s = max(there.time_s, scan_s or 0.0) + held_s
+    if scan_s is not None:
+        parts = f"one conversion every {_time(scan_s)} and a hold of {_time(settle.stable_for_s)}"
+    elif there.parts:
+        parts = f"a hold of {_time(settle.stable_for_s)}"
+    else:
+        return  # nobody says how fast it is, and nobody could see it
+    if there.time_s and move is not None:
+        start_v, end_v = move
+        parts = f"{_volts(start_v)} to {_volts(end_v)} takes {_time(there.time_s)} into the band ({there.parts}); "
+        parts += f"with {_conversions(scan_s)} and a hold of {_time(settle.stable_for_s)} it"
+    need = "needs" if there.time_s or scan_s is None else "need"
+    if least_s >= settle.timeout_s:
+        numbers = f"{parts} {need} {_time(least_s)} at least, and the timeout is {_time(settle.timeout_s)}: it can "
+        numbers += f"never settle{where}"
+        yield _subject(facts, rail, "timeout").error(numbers, f"write a timeout well above {_time(least_s)}")
+    elif 2 * least_s > settle.timeout_s:
+        numbers = f"{parts} {need} {_time(least_s)} of the timeout of {_time(settle.timeout_s)}{where}"
+        yield _subject(facts, rail, "timeout").warning(numbers, "leave the rail more time to move")
+    if scan_s is not None and settle.stable_for_s < (_LEAST_READINGS - 1) * scan_s:
+        numbers = f"{_LEAST_READINGS} conversions every {_time(scan_s)} span {_time(held_s)}, longer than the hold "
+        numbers += f"of {_time(settle.stable_for_s)}{where}"
+        yield _subject(facts, rail, "stable_for").note(numbers, "settling will take the longer of the two")
 
 
 def _conversions(scan_s: float | None) -> str:
@@ -53,19 +72,22 @@ def _conversions(scan_s: float | None) -> str:
 
 def bands(facts: Facts) -> Iterator[Finding]:
     """Whether a rail that keeps its accuracy can lie inside the settling band and the voltage window."""
-    window = facts.plan.criteria.voltage_window_ratio
+    criteria = facts.plan.criteria
+    narrowest = [at for levels in criteria.voltage_window_at.values() for at in levels.values()]
+    window = min((criteria.voltage_window_ratio, *narrowest))
     for found in facts.levels:
         rail = found.rail
         if not rail.is_moved:
             continue
         rounding = max((abs(row.error_v or 0.0) / row.target_v for row in found.rows), default=0.0)
-        if rail.settle.band_ratio <= rounding:
-            numbers = f"rounding of its codes takes {_share(rounding)} of target, the band is only "
-            numbers += _share(rail.settle.band_ratio)
+        band, where = min(((settle.band_ratio, where) for settle, where in _settles(facts, rail)), key=itemgetter(0))
+        if band <= rounding:
+            numbers = (
+                f"rounding of its codes takes {_share(rounding)} of target, the band is only {_share(band)}{where}"
+            )
             yield _subject(facts, rail, "band").error(numbers, "widen the band: the rail can never settle")
-        elif rail.settle.band_ratio < rail.accuracy_ratio:
-            numbers = f"its accuracy of {_share(rail.accuracy_ratio)} is wider than the band of "
-            numbers += _share(rail.settle.band_ratio)
+        elif band < rail.accuracy_ratio:
+            numbers = f"its accuracy of {_share(rail.accuracy_ratio)} is wider than the band of {_share(band)}{where}"
             yield _subject(facts, rail, "band").note(numbers, "a rail at the edge of its accuracy may not settle")
         if window < rail.accuracy_ratio:
             numbers = f"its accuracy of {_share(rail.accuracy_ratio)} is wider than the voltage window of "

@@ -2,9 +2,11 @@
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from types import MappingProxyType
 from typing import Literal
 
 from cornerrun.plan.model import Plan, Rail, Relation
+from cornerrun.report.places import Places
 from cornerrun.report.rail_nouns import Margin
 from cornerrun.results.accuracy import RailAccuracy
 from cornerrun.results.records import Outcome, Reading, VisitRecord
@@ -29,16 +31,19 @@ class Distance:
     ratio: float
 
 
-def distances(plan: Plan, rail: Rail, reading: Reading) -> tuple[Distance, Distance] | None:
+def distances(
+    plan: Plan, rail: Rail, reading: Reading, conditions: Mapping[str, str]
+) -> tuple[Distance, Distance] | None:
     """Measure a settled reading against its voltage window and its hard limits, as shares of the target too.
 
     By the meter where there is one, else by telemetry; None for a reading that is not settled, or disputed.
+    ``conditions`` are the levels of conditions that it was taken at.
     """
     voltage_v = _voltage(reading)
     if voltage_v is None or reading.outcome not in MEASURED:
         return None
     target_v = reading.target_v
-    window_v = plan.criteria.voltage_window_ratio * abs(target_v)
+    window_v = plan.criteria.window_in(conditions) * abs(target_v)
     limits = rail.hard_limits
     return (
         _distance(voltage_v, target_v - window_v, target_v + window_v, target_v),
@@ -51,13 +56,15 @@ def worst_margins(
     good: Sequence[VisitRecord],
     specification: MeterSpecification | None,
     accuracy: Iterable[RailAccuracy],
+    places: Places = MappingProxyType({}),
 ) -> tuple[Margin, ...]:
     """List, in order of time, the margins that are the least of their kind so far.
 
     Of each rail and limit in volts, and of each corner the share to the window: whoever looks for the least of these
-    finds the one that it would find among all margins, the first of equal ones.
+    finds the one that it would find among all margins, the first of equal ones. ``places`` tells the levels of
+    conditions of each corner.
     """
-    ruler = _Ruler(plan, specification, accuracy, good)
+    ruler = _Ruler(plan, specification, accuracy, good, places=places)
     return tuple(margin for record in good for margin in ruler.of(record))
 
 
@@ -70,8 +77,11 @@ class _Ruler:
         specification: MeterSpecification | None,
         accuracy: Iterable[RailAccuracy],
         good: Sequence[VisitRecord],
+        *,
+        places: Places,
     ) -> None:
         self._plan = plan
+        self._places = places
         self._rails = {rail.name: rail for rail in plan.rails}
         self._specification = specification
         # One component that is well known: the same factor for every reading.
@@ -86,9 +96,10 @@ class _Ruler:
     def of(self, record: VisitRecord) -> Iterator[Margin]:
         """List those margins of a visit that are the least so far."""
         measured: dict[str, Reading] = {}
+        conditions = self._places.get(record.visit.corner, {})
         for reading in record.readings:
             rail = self._rails.get(reading.rail)
-            found = None if rail is None else distances(self._plan, rail, reading)
+            found = None if rail is None else distances(self._plan, rail, reading, conditions)
             if found is None:
                 continue
             measured[reading.rail] = reading

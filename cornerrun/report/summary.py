@@ -4,6 +4,7 @@ from collections.abc import Mapping, Sequence
 
 from cornerrun.plan.model import Plan
 from cornerrun.report.margins import worst_margins
+from cornerrun.report.places import places_of
 from cornerrun.report.rail_nouns import ControlDrift, Margin, RailSummary, TrimLevel, TrimSummary
 from cornerrun.report.summary_cautions import anomalies, cautions, earlier_attempts, instrument_summaries
 from cornerrun.report.summary_checks import check_corners, check_totals, number_summaries
@@ -29,7 +30,7 @@ from cornerrun.report.summary_trim import trim_summaries
 from cornerrun.results.accuracy import meter_specification, trim_accuracy
 from cornerrun.results.control import control_points, good_visits
 from cornerrun.results.decision import CheckTally, Decision, check_tallies
-from cornerrun.results.records import EndState, Head, Outcome, Run, RunData, RunResult, VisitRecord
+from cornerrun.results.records import EndState, Outcome, Run, RunData, RunResult, VisitRecord
 
 __all__ = [
     "Anomaly",
@@ -74,8 +75,9 @@ def summarise(data: RunData, *, plan: Plan | None = None, runs: Sequence[Run] = 
     points = control_points(plan, data.visits)
     tallies = check_tallies(plan, good)
     accuracy = trim_accuracy(plan, data.visits, run.instruments)
-    worst = worst_margins(plan, good, meter_specification(run.instruments), accuracy)
-    corners = corner_summaries(data, good, tallies, worst)
+    places = places_of(plan, run.corners)
+    worst = worst_margins(plan, good, meter_specification(run.instruments), accuracy, places)
+    corners = corner_summaries(data, plan, good, tallies, worst)
     missing = not_tested(data, plan, corners, tallies)
     checks = check_corners(tallies)
     rails = rail_summaries(plan, good, worst)
@@ -86,7 +88,7 @@ def summarise(data: RunData, *, plan: Plan | None = None, runs: Sequence[Run] = 
     tally = _tally(data, good, corners, tallies)
     attempts = earlier_attempts(run, runs)
     return Summary(
-        header=_header(run, plan, data.visits, data.trail),
+        header=_header(data, plan),
         result=run.result or RunResult.INCOMPLETE,
         why=run.why if run.result is not None else "the run has no end: it is still going on, or it was killed",
         end_state=end_state,
@@ -96,7 +98,7 @@ def summarise(data: RunData, *, plan: Plan | None = None, runs: Sequence[Run] = 
         not_tested=missing,
         checks=checks,
         check_totals=check_totals(plan, checks, good),
-        numbers=number_summaries(plan, good),
+        numbers=number_summaries(plan, good, places),
         rails=rails,
         margins=_smallest(worst),
         trim=trim,
@@ -129,9 +131,10 @@ def summarise(data: RunData, *, plan: Plan | None = None, runs: Sequence[Run] = 
     )
 
 
-def _header(run: Run, plan: Plan, visits: Sequence[VisitRecord], trail: Head | None) -> Header:
-    ended = run.ended_utc
-    duration_s = max((record.visit.end_s for record in visits), default=None) if ended is not None else None
+def _header(data: RunData, plan: Plan) -> Header:
+    run, ended = data.run, data.run.ended_utc
+    ends_s = [*(record.visit.end_s for record in data.visits), *(one.started_s + one.took_s for one in data.rests)]
+    duration_s = max(ends_s, default=None) if ended is not None else None
     return Header(
         run_id=run.run_id,
         title=run.title,
@@ -150,7 +153,7 @@ def _header(run: Run, plan: Plan, visits: Sequence[VisitRecord], trail: Head | N
         versions=run.versions,
         unit_data=run.unit_data,
         devices=run.devices,
-        trail=trail,
+        trail=data.trail,
     )
 
 

@@ -4,6 +4,7 @@ import math
 from collections.abc import Mapping, Sequence
 
 from cornerrun.plan.model import Acceptance, CheckCriterion, Demonstrate, Plan
+from cornerrun.report.places import Places
 from cornerrun.report.summary_model import CheckCorner, CheckTotal, NumberSummary
 from cornerrun.results.decision import CheckTally, Decision
 from cornerrun.results.records import VisitRecord
@@ -79,9 +80,12 @@ def _total(name: str, corners: Sequence[CheckCorner], longest_s: float | None) -
     )
 
 
-def number_summaries(plan: Plan, visits: Sequence[VisitRecord]) -> tuple[NumberSummary, ...]:
-    """List every finite number that a check returned, at each corner, the nearest to its limit first."""
-    limits = {check.name: check.accept for check in plan.checks}
+def number_summaries(plan: Plan, visits: Sequence[VisitRecord], places: Places) -> tuple[NumberSummary, ...]:
+    """List every finite number that a check returned, at each corner, the nearest to its limit first.
+
+    ``places`` tells the levels of conditions of each corner, on which limits may depend.
+    """
+    checks = {check.name: check for check in plan.checks}
     values: dict[tuple[str, str, str], list[float]] = {}
     for record in visits:
         for trial in record.trials:
@@ -89,7 +93,13 @@ def number_summaries(plan: Plan, visits: Sequence[VisitRecord]) -> tuple[NumberS
                 if math.isfinite(value):
                     values.setdefault((trial.check, record.visit.corner, number), []).append(value)
     found = [
-        _number(check, corner, number, limits.get(check, {}), readings)
+        _number(
+            check,
+            corner,
+            number,
+            checks[check].accept_in(places.get(corner, {})) if check in checks else {},
+            readings,
+        )
         for (check, corner, number), readings in values.items()
     ]
     return tuple(sorted(found, key=_nearness))

@@ -10,6 +10,7 @@ from cornerrun.corners.trim import TRIM
 from cornerrun.errors import PlanError
 from cornerrun.plan.model import HIGH, LOW, Plan, Rail
 from cornerrun.plan.trim_levels import is_trim_level
+from cornerrun.report.places import control_corners
 from cornerrun.report.rail_nouns import Margin
 from cornerrun.report.summary_model import CornerSummary, Coverage, MetCombinations, NotTested
 from cornerrun.results.decision import CheckTally, first_outcome
@@ -28,10 +29,11 @@ _CHECKS_COULD_RUN = {
 
 
 def corner_summaries(
-    data: RunData, good: Sequence[VisitRecord], tallies: Sequence[CheckTally], margins: Iterable[Margin]
+    data: RunData, plan: Plan, good: Sequence[VisitRecord], tallies: Sequence[CheckTally], margins: Iterable[Margin]
 ) -> tuple[CornerSummary, ...]:
     """Tell every corner of the run, in the order planned, then those that only control points visited."""
     planned = {corner.name: corner for corner in data.run.corners}
+    points = {corner.name: corner for corner in control_corners(plan)}
     names = dict.fromkeys([*planned, *(record.visit.corner for record in data.visits)])
     worst: dict[str, Margin] = {}
     for margin in margins:
@@ -48,7 +50,7 @@ def corner_summaries(
     return tuple(
         _corner(
             name,
-            planned.get(name),
+            planned.get(name, points.get(name)),
             by_corner[name],
             void=everything[name] - len(by_corner[name]),
             tallies=[tally for tally in tallies if tally.corner == name],

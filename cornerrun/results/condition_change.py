@@ -7,7 +7,7 @@ __all__ = ["ConditionChange"]
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class ConditionChange:
-    """A condition on its way to a level: what was asked, what was read, how long it took. Values in SI.
+    """A condition on its way to a level: what was asked, what was read, how long it took; all in SI values of its unit.
 
     ``level`` is empty where it went to rest at the end. ``started_s`` counts from the start of the run. ``ramp_per_s``
     is what was asked, ``steepest_per_s`` what was seen. ``sensed`` is what ``sensor`` at the board read at the end, in
@@ -15,6 +15,7 @@ class ConditionChange:
     """
 
     condition: str
+    unit: str
     level: str
     target: float
     came_from: float | None

@@ -7,6 +7,7 @@ from types import MappingProxyType
 
 from cornerrun.bench.ports import Baseline, RestoreRecipe
 from cornerrun.results.bench_records import Latch
+from cornerrun.results.condition_change import ConditionChange
 from cornerrun.results.fault_trial import FaultTrial
 from cornerrun.results.records import (
     EndState,
@@ -85,6 +86,7 @@ KINDS: Mapping[str, type[object]] = MappingProxyType(
         "snapshot": Snapshot,
         "proof": ProofStep,
         "fault trial": FaultTrial,
+        "rest": ConditionChange,
         "resume": Resumption,
         "discard": Discarded,
         "latch": Latch,

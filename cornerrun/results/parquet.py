@@ -28,8 +28,17 @@ _WHOLE = {
     "register_value",
     "seed",
 }
-_YES_NO = {"is_control", "is_void", "is_after_seam", "passed"}
-_NUMBERS = {"measured", "result", "nplc", "coverage"}
+_YES_NO = {"is_control", "is_void", "is_after_seam", "passed", "is_board_on"}
+_NUMBERS = {
+    "measured",
+    "result",
+    "nplc",
+    "coverage",
+    "target",
+    "came_from",
+    "ramp_per_s",
+    "steepest_per_s",
+}
 _UNITS = {"_v": "V", "_s": "s", "_a": "A", "_degc": "degC", "_hz": "Hz", "_ratio": "1"}
 
 

@@ -12,6 +12,7 @@ from cornerrun.corners.model import Step
 from cornerrun.results import schema
 from cornerrun.results.bench_records import Latch
 from cornerrun.results.codec import from_json, utc_from_text
+from cornerrun.results.condition_change import ConditionChange
 from cornerrun.results.fault_trial import FaultTrial
 from cornerrun.results.heads import Head
 from cornerrun.results.records import Event, Intent, ProofStep, Run, Snapshot, VisitRecord
@@ -34,7 +35,7 @@ __all__ = [
 ]
 
 _PARTS = (schema.readings, schema.checks, schema.trials, schema.watched, schema.faults)
-_LATER_PARTS = (schema.traces, schema.tests)
+_LATER_PARTS = (schema.traces, schema.tests, schema.changes)
 
 
 def runs(
@@ -120,6 +121,13 @@ def fault_trials(connection: Connection, run_id: str) -> tuple[FaultTrial, ...]:
     query = select(table.c.trial_json).where(table.c.run_id == run_id).order_by(table.c.fault_trial)
     found = [from_json(row["trial_json"], FaultTrial) for row in _later_rows(connection, table, query)]
     return tuple({(one.rail, one.fault): one for one in found}.values())
+
+
+def rests(connection: Connection, run_id: str) -> tuple[ConditionChange, ...]:
+    """Return how conditions were brought to where they were left, in order."""
+    table = schema.rests
+    query = select(table.c.change_json).where(table.c.run_id == run_id).order_by(table.c.rest)
+    return tuple(from_json(row["change_json"], ConditionChange) for row in _later_rows(connection, table, query))
 
 
 def latches(connection: Connection, *, bench_id: str | None, only_open: bool) -> tuple[Latch, ...]:

@@ -245,8 +245,8 @@ class RunData:
     """A whole run as the store gives it back, visits and events in order.
 
     ``proof`` holds one step of the wiring proof for each rail that was stepped, ``snapshots`` the configuration before
-    and after, ``fault_trials`` what came of provoked faults; all are empty where there was none. ``trail`` is the head
-    of the audit trail.
+    and after, ``fault_trials`` what came of provoked faults, ``rests`` how conditions were brought to where they were
+    left; all are empty where there was none. ``trail`` is the head of the audit trail.
     """
 
     run: Run
@@ -254,5 +254,6 @@ class RunData:
     events: tuple[Event, ...]
     proof: tuple[ProofStep, ...] = ()
     fault_trials: tuple[FaultTrial, ...] = ()
+    rests: tuple[ConditionChange, ...] = ()
     snapshots: tuple[Snapshot, ...] = ()
     trail: Head | None = None

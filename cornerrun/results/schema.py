@@ -7,6 +7,7 @@ __all__ = [
     "about",
     "audit",
     "baselines",
+    "changes",
     "checks",
     "discarded",
     "events",
@@ -17,6 +18,7 @@ __all__ = [
     "metadata",
     "proofs",
     "readings",
+    "rests",
     "runs",
     "snapshots",
     "tests",
@@ -223,6 +225,18 @@ fault_trials = Table(
 traces = Table("traces", metadata, _run(), _key("visit"), Column("traces_json", Text, nullable=False))
 
 tests = Table("tests", metadata, _run(), _key("visit"), Column("tests_json", Text, nullable=False))
+
+changes = Table("changes", metadata, _run(), _key("visit"), Column("changes_json", Text, nullable=False))
+
+# Changes of conditions that belong to no visit: to where they are left at the end.
+rests = Table(
+    "rests",
+    metadata,
+    Column("rest", Integer, primary_key=True, autoincrement=True),
+    Column("run_id", Text, ForeignKey("runs.run_id"), nullable=False, index=True),
+    Column("condition", Text, nullable=False),
+    Column("change_json", Text, nullable=False),
+)
 
 # Benches that were left off. A row changes once: when a named person acknowledges it.
 latches = Table(

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Self
 from cornerrun.bench.ports import Baseline, RestoreRecipe
 from cornerrun.errors import StoreError, UsageError
 from cornerrun.results.bench_records import Latch
+from cornerrun.results.condition_change import ConditionChange
 from cornerrun.results.entries import Acknowledgement, Beginning, Discarded, Ending, Entry, Resumption
 from cornerrun.results.fault_trial import FaultTrial
 from cornerrun.results.heads import Head, HeadsFile
@@ -35,7 +36,7 @@ if TYPE_CHECKING:
 __all__ = ["Store", "spill_of"]
 
 # What is kept while a run goes on: the side file need not hold the head after each of these.
-_BETWEEN = frozenset({"intent", "visit", "event", "snapshot", "proof", "fault trial"})
+_BETWEEN = frozenset({"intent", "visit", "event", "snapshot", "proof", "fault trial", "rest"})
 
 _NO_FILE = Path("cornerrun-store")  # what lies beside a store that is no file goes into the working directory
 
@@ -111,6 +112,10 @@ class Store:
     def finish_visit(self, run_id: str, record: VisitRecord) -> None:
         """Keep all rows of a visit."""
         self._write(Entry(kind="visit", run_id=run_id, record=record))
+
+    def add_condition_change(self, run_id: str, change: ConditionChange) -> None:
+        """Keep a change of a condition that belongs to no visit."""
+        self._write(Entry(kind="rest", run_id=run_id, record=change))
 
     def add_event(self, run_id: str, event: Event) -> None:
         """Keep an event."""
@@ -229,6 +234,7 @@ class Store:
                 events=read.events(connection, run_id),
                 proof=read.proof(connection, run_id),
                 fault_trials=read.fault_trials(connection, run_id),
+                rests=read.rests(connection, run_id),
                 snapshots=read.snapshots(connection, run_id),
                 trail=read.trail_head(connection, run_id),
             )

@@ -2,9 +2,10 @@
 
 from collections.abc import Callable, Iterator, Mapping
 
+from cornerrun.results.condition_change import ConditionChange
 from cornerrun.results.records import RunData
 
-__all__ = ["INSTRUMENT_FIELDS", "ROWS"]
+__all__ = ["INSTRUMENT_FIELDS", "ROWS", "all_changes"]
 
 INSTRUMENT_FIELDS = (
     "name",
@@ -77,6 +78,38 @@ def _conditions(data: RunData) -> Iterator[tuple[object, ...]]:
     for record in data.visits:
         for name, measured in record.visit.conditions.items():
             yield record.visit.ordinal, name, measured
+
+
+def all_changes(data: RunData) -> Iterator[tuple[int | None, ConditionChange]]:
+    """Go through all changes of conditions, each with its visit; None where conditions went to rest."""
+    yield from ((record.visit.ordinal, change) for record in data.visits for change in record.changes)
+    yield from ((None, change) for change in data.rests)
+
+
+def _changes(data: RunData) -> Iterator[tuple[object, ...]]:
+    for visit, change in all_changes(data):
+        yield (
+            visit,
+            change.condition,
+            change.level,
+            change.unit,
+            change.target,
+            change.came_from,
+            change.reading,
+            change.started_s,
+            change.took_s,
+            change.ramp_per_s,
+            change.steepest_per_s,
+            change.is_board_on,
+            change.sensor,
+            change.sensed,
+        )
+
+
+def _change_traces(data: RunData) -> Iterator[tuple[object, ...]]:
+    for visit, change in all_changes(data):
+        for at_s, value in change.trace:
+            yield visit, change.condition, change.level, at_s, value
 
 
 def _phases(data: RunData) -> Iterator[tuple[object, ...]]:
@@ -213,6 +246,8 @@ ROWS: Mapping[str, Callable[[RunData], Iterator[tuple[object, ...]]]] = {
     "not_runnable": _not_runnable,
     "visits": _visits,
     "conditions": _conditions,
+    "changes": _changes,
+    "change_traces": _change_traces,
     "phases": _phases,
     "readings": _readings,
     "checks": _checks,

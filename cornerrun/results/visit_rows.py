@@ -5,6 +5,7 @@ from typing import TypeVar
 
 from cornerrun.bench.ports import StatusCapture
 from cornerrun.results.codec import clean_text, from_json, to_json, utc_from_text, utc_text
+from cornerrun.results.condition_change import ConditionChange
 from cornerrun.results.records import (
     CheckResult,
     Fault,
@@ -23,7 +24,7 @@ __all__ = ["VISIT_TABLES", "visit_from_rows", "visit_rows"]
 
 T = TypeVar("T")
 
-VISIT_TABLES = ("traces", "tests", "readings", "checks", "trials", "watched", "faults", "visits")
+VISIT_TABLES = ("traces", "tests", "changes", "readings", "checks", "trials", "watched", "faults", "visits")
 
 
 def visit_rows(run_id: str, record: VisitRecord) -> Mapping[str, Sequence[Row]]:
@@ -87,6 +88,7 @@ def visit_rows(run_id: str, record: VisitRecord) -> Mapping[str, Sequence[Row]]:
         ],
         "traces": _whole(key, "traces_json", record.traces),
         "tests": _whole(key, "tests_json", record.tests),
+        "changes": _whole(key, "changes_json", record.changes),
     }
 
 
@@ -155,6 +157,7 @@ def visit_from_rows(visit: Row, tables: Mapping[str, Sequence[Row]]) -> VisitRec
         ),
         traces=_read_whole(tables, "traces", "traces_json", tuple[SettleTrace, ...]),
         tests=_read_whole(tables, "tests", "tests_json", tuple[SuiteTest, ...]),
+        changes=_read_whole(tables, "changes", "changes_json", tuple[ConditionChange, ...]),
     )
 
 

@@ -11,6 +11,7 @@ from cornerrun.errors import StoreError
 from cornerrun.results import schema, trail
 from cornerrun.results.bench_records import Latch
 from cornerrun.results.codec import clean_text, to_json, utc_text
+from cornerrun.results.condition_change import ConditionChange
 from cornerrun.results.connect import transaction
 from cornerrun.results.entries import Acknowledgement, Beginning, Discarded, Ending, Entry, Resumption
 from cornerrun.results.fault_trial import FaultTrial
@@ -109,6 +110,9 @@ def _row_of(run_id: str, record: object) -> tuple[str, Row]:
                     "trial_json": to_json(trial),
                 },
             )
+        case ConditionChange() as change:
+            row = {"run_id": run_id, "condition": clean_text(change.condition), "change_json": to_json(change)}
+            found = "rests", row
         case Discarded(record=visit):
             found = "discarded", {"run_id": run_id, "visit": visit.visit.ordinal, "record_json": to_json(visit)}
         case Latch() as latch:

@@ -15,6 +15,7 @@ from cornerrun.results.fault_trial import FaultTrial
 from cornerrun.run.aftermath import Aftermath
 from cornerrun.run.checking import Checking, CheckRuns, Subject
 from cornerrun.run.climate import Climate
+from cornerrun.run.cold_boot import ColdBoot
 from cornerrun.run.draft import Reference
 from cornerrun.run.executor import Executor
 from cornerrun.run.failed_hold import FailedHold
@@ -86,6 +87,7 @@ def assemble(
     Without ``keep_proof`` no wiring proof is made, without ``keep_fault_trial`` no fault is provoked, whatever the plan
     asks.
     """
+    levels: dict[str, str] = {}
     supervisor = Supervisor(
         plan=plan,
         power=bench.power,
@@ -94,14 +96,22 @@ def assemble(
         period_s=bench_file.watch.period_s,
         journal=journal,
     )
-    mover = Mover(plan=plan, power=bench.power, supervisor=supervisor, clock=clock, journal=journal)
+    mover = Mover(plan=plan, power=bench.power, supervisor=supervisor, clock=clock, journal=journal, conditions=levels)
     measurer = Measurer(
-        plan=plan, power=bench.power, meter=bench.meter, supervisor=supervisor, clock=clock, journal=journal
+        plan=plan,
+        power=bench.power,
+        meter=bench.meter,
+        supervisor=supervisor,
+        clock=clock,
+        journal=journal,
+        conditions=levels,
     )
-    climate = Climate(conditions=bench.conditions, supervisor=supervisor, clock=clock, journal=journal)
     notes = StatusNotes(faults=bench.faults, journal=journal)
     way_back = WayBack(
         safety=bench.safety, mover=mover, supervisor=supervisor, sequence=sequence, clock=clock, journal=journal
+    )
+    cycling = _cycling(
+        plan=plan, bench_file=bench_file, bench=bench, supervisor=supervisor, clock=clock, journal=journal
     )
     recovery = Recovery(
         plan=plan,
@@ -111,9 +121,18 @@ def assemble(
         supervisor=supervisor,
         clock=clock,
         journal=journal,
-        cycling=_cycling(
-            plan=plan, bench_file=bench_file, bench=bench, supervisor=supervisor, clock=clock, journal=journal
-        ),
+        cycling=cycling,
+    )
+    climate = Climate(
+        plan=plan,
+        drivers=bench.conditions,
+        supervisor=supervisor,
+        clock=clock,
+        journal=journal,
+        levels=levels,
+        cold_boot=None
+        if cycling is None
+        else ColdBoot(cycling=cycling, verify=recovery.at_nominal, supervisor=supervisor, clock=clock, journal=journal),
     )
     way_back.tell_evidence = recovery.tell_evidence
     aftermath = Aftermath(plan=plan, sequence=sequence, supervisor=supervisor, recovery=recovery, way_back=way_back)

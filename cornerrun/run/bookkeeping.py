@@ -4,6 +4,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 
 from cornerrun.bench.ports import Note
+from cornerrun.results.condition_change import ConditionChange
 from cornerrun.results.records import Intent, VisitRecord
 from cornerrun.run.journal import Journal
 from cornerrun.run.keeping import Keeper
@@ -34,6 +35,7 @@ class Bookkeeper:
         self._traffic = traffic
         self._is_at_seam = earlier is not None
         self._unkept: VisitRecord | None = None
+        self._changes: list[ConditionChange] = []
         self.visits: list[VisitRecord] = list(earlier or ())
 
     def intend(self, intent: Intent) -> None:
@@ -52,11 +54,18 @@ class Bookkeeper:
         if earlier is not None:
             self._store.finish_visit(self._run_id, earlier)
 
+    def take_change(self, change: ConditionChange) -> None:
+        """Keep a change of a condition that belongs to no visit, until the books are closed."""
+        self._changes.append(change)
+
     def close(self) -> None:
         """Keep what is left to keep. Raises StoreError."""
         unkept, self._unkept = self._unkept, None
         if unkept is not None:
             self._store.finish_visit(self._run_id, unkept)
+        for change in self._changes:
+            self._store.add_condition_change(self._run_id, change)
+        self._changes.clear()
         self._flush()
 
     def tell_drivers_notes(self) -> None:

@@ -141,10 +141,12 @@ class Checking:
             return
         self._sequence.go(Phase.CHECK)
         view = self._view(draft)
+        conditions = draft.step.corner.condition_levels()
         for place, check in enumerate(wanted):
             self._supervisor.begin(check.name)
             with draft.timed(f"check {check.name}"):
-                ran = self._run_one(self._runs, check, replace(view, check=check.name, settings=check.settings))
+                here = replace(check, accept=check.accept_in(conditions)) if check.accept_at else check
+                ran = self._run_one(self._runs, here, replace(view, check=check.name, settings=check.settings))
             result = self._keep(draft, check, ran)
             # A stop ends a check early without an exception; here it ends the visit.
             self._supervisor.tick()

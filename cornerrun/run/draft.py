@@ -10,6 +10,7 @@ from cornerrun.clock import Clock
 from cornerrun.corners.model import Step
 from cornerrun.plan.bench_file import MeterUncertainty
 from cornerrun.plan.model import NOMINAL, Plan, Rail
+from cornerrun.results.condition_change import ConditionChange
 from cornerrun.results.records import (
     CheckResult,
     Fault,
@@ -22,6 +23,7 @@ from cornerrun.results.records import (
     VisitRecord,
     WatchRange,
 )
+from cornerrun.run.cold_boot import COLD_BOOT
 from cornerrun.run.judging import RailEvidence, RailVerdict, judge_rail, judge_visit
 from cornerrun.run.settling import SettleResult
 from cornerrun.run.supervisor import Mean
@@ -62,6 +64,8 @@ class Draft:
         self.step = step
         self.phase_s: dict[str, float] = {}
         self.conditions: Mapping[str, float] = {}
+        self.has_failed_boot = False
+        self.changes: tuple[ConditionChange, ...] = ()
         self.settled: dict[str, SettleResult] = {}
         self.traces: list[SettleTrace] = []
         self.telemetry: Mapping[str, Telemetry] = {}
@@ -82,6 +86,11 @@ class Draft:
         finally:
             self.phase_s[part] = self.phase_s.get(part, 0.0) + self._clock.now_s() - started_s
 
+    def fails_boot(self, reason: str) -> None:
+        """Say that the board did not become ready where it was turned on."""
+        self.has_failed_boot = True
+        self.checks.append(CheckResult(check=COLD_BOOT, outcome=Outcome.NO_ANSWER, reason=reason, trials=0, failures=0))
+
     def take_settled(self, settled: Mapping[str, SettleResult]) -> None:
         """Take how the rails of one burst got to their levels."""
         self.settled.update(settled)
@@ -94,6 +103,8 @@ class Draft:
     def judge_rails(self, levels: Mapping[str, str]) -> tuple[Reading, ...]:
         """Judge every rail from what was measured; ``levels`` of rails that move, the others are at nominal."""
         plan = self._reference.plan
+        conditions = self.step.corner.condition_levels()
+        window_ratio = plan.criteria.window_in(conditions)
         readings = []
         for rail in plan.rails:
             level = levels.get(rail.name, NOMINAL)
@@ -102,12 +113,13 @@ class Draft:
                 RailEvidence(
                     rail=rail,
                     target_v=rail.levels[level],
+                    rule=rail.settle_in(conditions),
                     settle=self.settled.get(rail.name),
                     telemetry_v=None if mean is None else mean.mean_v,
                     reference=self.references.get(rail.name),
                     is_clamped=rail.name in self.clamped,
                 ),
-                window_ratio=plan.criteria.voltage_window_ratio,
+                window_ratio=window_ratio,
                 meter=self._reference.meter,
             )
             readings.append(self._reading(rail, level, verdict))
@@ -169,6 +181,7 @@ class Draft:
             watched=tuple(watched),
             traces=tuple(self.traces),
             tests=tuple(self.tests),
+            changes=self.changes,
         )
 
     def _reading(self, rail: Rail, level: str, verdict: RailVerdict) -> Reading:

@@ -137,6 +137,8 @@ class Executor:
             self._look_before()
             self._checking.begin_run()
             halt = self._walk()
+            if halt.trouble is None and halt.state is None:
+                halt = self._rest(halt)
         except BaseException as error:  # whatever it was, the board comes first
             halt = _Halt(trouble=trouble_of(error), why=explain(error))
         return self._end(halt)
@@ -308,6 +310,24 @@ class Executor:
         if self._has_good_control and self._bad_controls < 2:
             return None
         return _Halt(trouble=None, why=f"control point out at visit {step.ordinal} ({why}); nothing after it counts")
+
+    def _rest(self, halt: _Halt) -> _Halt:
+        """Bring conditions to rest, the board at nominal and watched."""
+        if not self._climate.must_rest:
+            return halt
+        self._way_back.to_nominal(self._return_order)
+        self._sequence.go(Phase.CONDITION)
+        self._supervisor.begin("rest")
+        try:
+            self._climate.rest()
+        except BaseException as error:
+            why = "; ".join(part for part in (halt.why, explain(error)) if part)
+            dealt = self._aftermath.deal(error, visit=-1, moving=(), return_order=())
+            return _Halt(trouble=trouble_of(error), why=why, state=dealt.state)
+        finally:
+            for change in self._climate.take_changes():
+                self._books.take_change(change)
+        return halt
 
     def _halt(self, dealt: Dealt) -> _Halt | None:
         return _Halt(trouble=dealt.trouble, why=dealt.why, state=dealt.state) if dealt.ends_run else None

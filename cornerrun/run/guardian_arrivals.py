@@ -62,4 +62,4 @@ def arrival(rail: Rail, reading: Telemetry, nominal: Setpoint, other: Setpoint) 
     if abs(word(reading.voltage_v) - reading.word) > _WORDS:
         return None
     ends = sorted((word(rail.nominal_v - tolerance_v), word(rail.nominal_v + tolerance_v)))
-    return Arrival(rail=rail.name, low_word=round(ends[0]), high_word=round(ends[1]), timeout_s=rail.settle.timeout_s)
+    return Arrival(rail=rail.name, low_word=round(ends[0]), high_word=round(ends[1]), timeout_s=rail.longest_settle_s)

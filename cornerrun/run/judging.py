@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from cornerrun.bench.ports import MeterReading
 from cornerrun.plan.bench_file import MeterUncertainty
-from cornerrun.plan.model import Rail
+from cornerrun.plan.model import Rail, Settle
 from cornerrun.results.records import CheckResult, Outcome, Reading
 from cornerrun.run.settling import SettleResult, State
 from cornerrun.units import Kind, show
@@ -24,13 +24,14 @@ NO_CHECKS_AFTER = frozenset({Outcome.ABORTED, Outcome.ERROR, Outcome.TRIPPED, Ou
 class RailEvidence:
     """All that is known of a rail at a visit.
 
-    ``settle`` None: it did not move, or has no telemetry. ``telemetry_v`` is the mean of what its device read while the
-    visit was measured. ``is_clamped``: its device says that it held the setpoint at
-    VOUT_MAX or VOUT_MIN (STATUS_VOUT bit 3).
+    ``rule`` is how it should have settled there. ``settle`` None: it did not move, or has no telemetry. ``telemetry_v``
+    is the mean of what its device read while the visit was measured. ``is_clamped``: its device says that it held the
+    setpoint at VOUT_MAX or VOUT_MIN (STATUS_VOUT bit 3).
     """
 
     rail: Rail
     target_v: float
+    rule: Settle
     settle: SettleResult | None
     telemetry_v: float | None
     reference: MeterReading | None
@@ -89,12 +90,12 @@ def _judge_way(evidence: RailEvidence) -> RailVerdict | None:
     if settle is None or settle.state is not State.TIMED_OUT:
         return None
     came = "no reading" if settle.mean_v is None else show(settle.mean_v, Kind.VOLTAGE)
-    wanted = f"{show(settle.target_v, Kind.VOLTAGE)} ± {show(rail.settle.band_ratio, Kind.RATIO)}"
+    wanted = f"{show(settle.target_v, Kind.VOLTAGE)} ± {show(evidence.rule.band_ratio, Kind.RATIO)}"
     if settle.is_stable_elsewhere:
         return _fail(f"{rail.name}: stands still at {came}, wanted {wanted}")
     return RailVerdict(
         outcome=Outcome.NOT_SETTLED,
-        reason=f"{rail.name}: {came} after {show(rail.settle.timeout_s, Kind.TIME)}, wanted {wanted}",
+        reason=f"{rail.name}: {came} after {show(evidence.rule.timeout_s, Kind.TIME)}, wanted {wanted}",
     )
 
 

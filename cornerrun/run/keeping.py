@@ -2,6 +2,7 @@
 
 from typing import Protocol
 
+from cornerrun.results.condition_change import ConditionChange
 from cornerrun.results.records import Event, Intent, VisitRecord
 
 __all__ = ["Keeper"]
@@ -16,6 +17,10 @@ class Keeper(Protocol):
 
     def finish_visit(self, run_id: str, record: VisitRecord) -> None:
         """Keep all rows of a visit."""
+        ...
+
+    def add_condition_change(self, run_id: str, change: ConditionChange) -> None:
+        """Keep a change of a condition that belongs to no visit."""
         ...
 
     def add_event(self, run_id: str, event: Event) -> None:

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from types import MappingProxyType
 
 from cornerrun.bench.abilities import WaitsForAPerson
 from cornerrun.bench.ports import MeterReading, RailPower, Telemetry, Voltmeter
@@ -43,7 +44,9 @@ class Measurer:
         supervisor: Supervisor,
         clock: Clock,
         journal: Journal,
+        conditions: Mapping[str, str] = MappingProxyType({}),
     ) -> None:
+        self._conditions = conditions
         self._scan_s = power.scan_s
         self._meter = meter
         self._rails = {rail.name: rail for rail in plan.rails}
@@ -91,7 +94,7 @@ class Measurer:
     def _is_late(self, reference: MeterReading | None, target_v: float) -> bool:
         if reference is None:
             return False
-        band_v = self._rails[reference.rail].settle.band_ratio * abs(target_v)
+        band_v = self._rails[reference.rail].settle_in(self._conditions).band_ratio * abs(target_v)
         return abs(reference.reading_v - target_v) > band_v
 
     def _proven(self, references: dict[str, MeterReading]) -> dict[str, MeterReading]:

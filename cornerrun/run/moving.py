@@ -1,6 +1,7 @@
 """Move rails in bursts, and wait for each burst to settle while every rail is watched."""
 
 from collections.abc import Iterable, Mapping, Sequence
+from types import MappingProxyType
 
 from cornerrun.bench.ports import RailPower
 from cornerrun.clock import Clock
@@ -20,10 +21,21 @@ class Mover:
     """Know the level of every rail, move rails, and tell how each got there.
 
     ``levels`` holds commanded rails and those that track them; one whose move failed is taken out, since nobody knows
-    where it is. Rails that hardware makes follow a moved rail settle with it where they have telemetry.
+    where it is. Rails that hardware makes follow a moved rail settle with it where they have telemetry. ``conditions``
+    tells the level that each condition is at, at any time.
     """
 
-    def __init__(self, *, plan: Plan, power: RailPower, supervisor: Supervisor, clock: Clock, journal: Journal) -> None:
+    def __init__(
+        self,
+        *,
+        plan: Plan,
+        power: RailPower,
+        supervisor: Supervisor,
+        clock: Clock,
+        journal: Journal,
+        conditions: Mapping[str, str] = MappingProxyType({}),
+    ) -> None:
+        self._conditions = conditions
         self._power = power
         self._supervisor = supervisor
         self._clock = clock
@@ -94,11 +106,12 @@ class Mover:
 
     def _detector(self, rail: Rail, commanded_at_s: float) -> Detector:
         target_v = self.target_v(rail.name)
+        settle = rail.settle_in(self._conditions)
         return Detector(
             target_v=target_v,
-            band_v=rail.settle.band_ratio * abs(target_v),
-            stable_for_s=rail.settle.stable_for_s,
-            timeout_s=rail.settle.timeout_s,
+            band_v=settle.band_ratio * abs(target_v),
+            stable_for_s=settle.stable_for_s,
+            timeout_s=settle.timeout_s,
             scan_s=self._power.scan_s[rail.name],
             commanded_at_s=commanded_at_s,
         )

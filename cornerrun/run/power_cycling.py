@@ -74,7 +74,7 @@ class PowerCycling:
             began_s = self._clock.now_s()
             self._cycle()
             verify()
-            if self._is_ready():
+            if self.is_ready():
                 took = show(self._clock.now_s() - began_s, Kind.TIME, digits=3)
                 self._journal.note("note", f"{which}: the board is ready after {took}")
                 return
@@ -84,36 +84,49 @@ class PowerCycling:
             "a run; see to it by hand"
         )
 
-    def _cycle(self) -> None:
-        everyone = [rail for rail in self._rails if rail in self._supervisor.rails]
-        self._supervisor.expect_rise(everyone if self._power_up.by == "input power" else self._with_followers())
-        if self._power_up.by == "input power":
-            self._cut_the_input()
-        else:
-            self._one_after_the_other()
+    @property
+    def has_devices_while_off(self) -> bool:
+        """Whether the devices can be read while the board is off: not where its input power is cut."""
+        return self._power_up.by != "input power"
 
-    def _one_after_the_other(self) -> None:
+    def turn_off(self) -> None:
+        """Turn the board off: its rails against the plan's order, or its input power. UnsafeState if one stays on."""
+        everyone = [rail for rail in self._rails if rail in self._supervisor.rails]
+        self._supervisor.expect_rise(self._with_followers() if self.has_devices_while_off else everyone)
+        if not self.has_devices_while_off:
+            self._input().turn_off()
+            return
         for rail in reversed(self._power_up.order):
             self._safety.turn_off([rail])
-        self._supervisor.wait_until(self._clock.now_s() + self._power_up.off_for_s)
+
+    def turn_on(self) -> None:
+        """Turn the board on, and see every rail come up. UnsafeState if one does not."""
         if self._readiness is not None:
             self._readiness.begin()
+        if not self.has_devices_while_off:
+            self._input().turn_on()
+            self._reconnect()
+            self._await(self._supervisor.rails)
+            return
         for rail in self._power_up.order:
             self._faults.turn_on([rail])
             self._await([rail])
         self._await(self._with_followers())
 
-    def _cut_the_input(self) -> None:
+    def _cycle(self) -> None:
+        self.turn_off()
+        until_s = self._clock.now_s() + self._power_up.off_for_s
+        if self.has_devices_while_off:
+            self._supervisor.wait_until(until_s)
+        else:
+            # Nothing can be read meanwhile, so nothing is watched.
+            self._clock.sleep_until(until_s, interruptible=False)
+        self.turn_on()
+
+    def _input(self) -> InputPower:
         if self._input_power is None:
             raise UnsafeState("this bench has no input power to cut; write 'input_power' in its file")
-        if self._readiness is not None:
-            self._readiness.begin()
-        self._input_power.turn_off()
-        # Nothing can be read meanwhile, so nothing is watched.
-        self._clock.sleep_until(self._clock.now_s() + self._power_up.off_for_s, interruptible=False)
-        self._input_power.turn_on()
-        self._reconnect()
-        self._await(self._supervisor.rails)
+        return self._input_power
 
     def _reconnect(self) -> None:
         """Reach the devices again, once they have started."""
@@ -137,7 +150,8 @@ class PowerCycling:
             self._clock.sleep_until(self._clock.now_s() + _RISE_LOOK_S, interruptible=False)
             self._supervisor.read([rail for rail in rails if rail in self._supervisor.rails])
 
-    def _is_ready(self) -> bool:
+    def is_ready(self) -> bool:
+        """Wait until the board shows that it is ready; False if that takes longer than the plan allows."""
         ready = self._power_up.ready
         if self._readiness is None or ready is None:
             return True
@@ -150,7 +164,7 @@ class PowerCycling:
 
     @property
     def _longest_s(self) -> float:
-        return max(rail.settle.timeout_s for rail in self._rails.values())
+        return max(rail.longest_settle_s for rail in self._rails.values())
 
     def _with_followers(self) -> list[str]:
         cycled = set(self._power_up.order)

@@ -43,7 +43,7 @@ class ConditionProgress:
     condition: str
     level: str
     target: float
-    reading: float
+    reading: float | None
     left_s: float | None
 
 

@@ -132,7 +132,7 @@ class Recovery:
             self._supervisor.expect_rise(down)
             self._supervisor.wait_until(self._clock.now_s() + _OFF_S)
             self._faults.turn_on(down)
-        self._at_nominal()
+        self.at_nominal()
         self._cycle()
         if not evidence.is_latched:
             self._supervisor.wait_until(self._clock.now_s() + _STABLE_PERIODS * self._retry_period_s)
@@ -148,10 +148,11 @@ class Recovery:
     def _cycle(self) -> bool:
         if self._cycling is None:
             return False
-        self._cycling.bring_up(self._at_nominal)
+        self._cycling.bring_up(self.at_nominal)
         return True
 
-    def _at_nominal(self) -> None:
+    def at_nominal(self) -> None:
+        """Bring every rail to nominal and see it settled there. UnsafeState, and what the supervisor raises."""
         self._safety.to_nominal()
         self._way_back.verify_nominal()
 

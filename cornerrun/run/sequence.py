@@ -75,7 +75,8 @@ FOLLOWS: Mapping[Phase, frozenset[Phase]] = MappingProxyType(
         Phase.RECOVER: frozenset({Phase.INTENT}) | _OUT - {Phase.RECOVER},
         # Back at nominal after trouble, a run may go on; what is moved next has its own intent.
         # A board that does not answer there is turned off and on.
-        Phase.RETURN: frozenset({Phase.INTENT, Phase.RECOVER, Phase.RESTORE, Phase.OFF}),
+        # Conditions are brought to rest while the board stands at nominal.
+        Phase.RETURN: frozenset({Phase.INTENT, Phase.RECOVER, Phase.RESTORE, Phase.OFF, Phase.CONDITION}),
         Phase.RESTORE: frozenset({Phase.OFF, Phase.ENDED}),
         Phase.OFF: frozenset({Phase.ENDED}),
         Phase.ENDED: frozenset(),

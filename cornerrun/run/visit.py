@@ -4,7 +4,7 @@ from collections.abc import Collection, Sequence
 
 from cornerrun.bench.ports import BoardUnderTest
 from cornerrun.clock import Clock
-from cornerrun.corners.model import RailLevel, Step
+from cornerrun.corners.model import ConditionLevel, RailLevel, Step
 from cornerrun.corners.trim import WARM_UP
 from cornerrun.plan.model import NOMINAL, Plan
 from cornerrun.results.records import Fault, Outcome, VisitRecord
@@ -15,6 +15,7 @@ from cornerrun.run.failed_hold import FailedHold
 from cornerrun.run.judging import NO_CHECKS_AFTER, RailVerdict, first_by_precedence
 from cornerrun.run.measuring import Measurer
 from cornerrun.run.moving import Mover
+from cornerrun.run.power_cycling import NotReady
 from cornerrun.run.sequence import Phase
 from cornerrun.run.sequence import Sequence as PhaseSequence
 from cornerrun.run.settling import State
@@ -78,6 +79,8 @@ class Visitor:
             self._board.begin_visit(step.ordinal, step.corner.name)
         self._supervisor.begin("settle")
         has_settled = self._reach(draft, step)
+        if draft.has_failed_boot:
+            self._sequence.go(Phase.MOVE)
         self._sequence.go(Phase.MEASURE)
         if has_settled and self._warming is not None and (step.corner.scheme == WARM_UP or self.must_warm):
             self.must_warm = False
@@ -91,7 +94,9 @@ class Visitor:
             self._supervisor.begin("hold")
             with draft.timed("hold"):
                 self._supervisor.wait_until(self._clock.now_s() + self._hold_s)
-        if first_by_precedence(reading.outcome for reading in draft.readings) not in NO_CHECKS_AFTER:
+        if draft.has_failed_boot:
+            self._checking.leave_out(draft, "the board was not ready")
+        elif first_by_precedence(reading.outcome for reading in draft.readings) not in NO_CHECKS_AFTER:
             self._checking.run(draft)
         else:
             self._checking.leave_out(draft, "the rails did not get there")
@@ -141,14 +146,25 @@ class Visitor:
             if not self._go(draft, moves[:rest]):
                 return False
             self._sequence.go(Phase.CONDITION)
-            with draft.timed("condition"):
-                self._climate.reach(conditions)
+            if not self._reach_conditions(draft, conditions):
+                return False
             moves = moves[rest:]
         if not moves:
             self._sequence.go(Phase.MOVE)
         has_settled = self._go(draft, moves)
         draft.conditions = self._climate.read(conditions)
         return has_settled
+
+    def _reach_conditions(self, draft: Draft, conditions: Sequence[ConditionLevel]) -> bool:
+        """Set conditions; False if the board, turned on where they are, does not show that it is ready."""
+        try:
+            self._climate.reach(conditions, timed=draft.timed)
+        except NotReady as error:
+            draft.fails_boot(str(error))
+            return False
+        finally:
+            draft.changes = (*draft.changes, *self._climate.take_changes())
+        return True
 
     def _go(self, draft: Draft, bursts: Sequence[Sequence[RailLevel]]) -> bool:
         """Move burst after burst, each once the one before has settled; False after one that did not settle."""
@@ -171,7 +187,8 @@ class Visitor:
         self._notes.before_sweep()
         moved = self._mover.with_followers(item.rail for burst in draft.step.moves for item in burst)
         blind = [rail for rail in moved if rail not in draft.settled]
-        timeout_s = max((self._rails[rail].settle.timeout_s for rail in blind), default=0.0)
+        conditions = draft.step.corner.condition_levels()
+        timeout_s = max((self._rails[rail].settle_in(conditions).timeout_s for rail in blind), default=0.0)
         measured = self._measurer.measure(
             followers={rail: self._mover.target_v(rail) for rail in blind},
             settled_by_s=self._commanded_at_s + timeout_s,

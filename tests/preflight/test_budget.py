@@ -180,6 +180,22 @@ def test_the_estimate_of_forty_rails_is_within_ten_per_cent(tmp_path: Path, chan
         assert budget.phases_s[phase] == pytest.approx(time_s, rel=WITHIN), phase
 
 
+def test_the_estimate_of_chamber_and_cold_boot_is_within_ten_per_cent(tmp_path: Path) -> None:
+    checks = (PLANS / "four_corners.yaml").read_text(encoding="utf-8")
+    bare = [(checks[checks.index("checks:") : checks.index("criteria:")], "")]
+    directory = changed(tmp_path, "four_corners", {"four_corners.yaml": bare})
+    budget, took = reckoned_and_done(directory, "four_corners.yaml")
+    assert took.visits == budget.visits
+    assert budget.total_s == pytest.approx(took.total_s, rel=WITHIN)
+    assert sum(budget.messages.values()) == pytest.approx(took.messages, rel=WITHIN)
+    assert budget.power_cycles == 1
+    for phase in ("boot", "settle", "measure"):
+        assert budget.phases_s[phase] == pytest.approx(took.phases_s[phase], rel=WITHIN), phase
+    # The way to rest belongs to no visit.
+    rest_s = took.total_s - sum(took.phases_s.values())
+    assert budget.phases_s["conditions"] == pytest.approx(took.phases_s["conditions"] + rest_s, rel=WITHIN)
+
+
 def test_phases_sum_to_the_whole_and_closures_are_those_of_the_scanner(tmp_path: Path) -> None:
     directory = changed(tmp_path, "quickstart", {})
     plan = load_plan(directory / "quickstart.yaml")

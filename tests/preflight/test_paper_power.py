@@ -20,11 +20,19 @@ PLANS = Path(__file__).parents[2] / "plans"
 NAMES = {command.code: name for name, command in COMMANDS.items()}
 
 
-@pytest.mark.parametrize("only", [["all high"], ["VDD_SRAM high", "VDDQ low"], ["io to the limit"]])
+@pytest.mark.parametrize(
+    ("name", "only"),
+    [
+        ("quickstart", ["all high"]),
+        ("quickstart", ["VDD_SRAM high", "VDDQ low"]),
+        ("quickstart", ["io to the limit"]),
+        ("four_corners", ["all low @ ambient room*", "all low @ ambient cold*", "all low @ ambient hot*"]),
+    ],
+)
 def test_every_write_of_a_run_stands_in_the_list_of_a_dry_one(
-    only: list[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    name: str, only: list[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    plan, bench_file = load_plan(PLANS / "quickstart.yaml"), load_bench(PLANS / "quickstart_bench.yaml")
+    plan, bench_file = load_plan(PLANS / f"{name}.yaml"), load_bench(PLANS / f"{name}_bench.yaml")
     selection = select(plan)
     planned = steps(plan, selection, only=only)
     sent: list[str] = []

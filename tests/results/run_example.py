@@ -6,6 +6,7 @@ from pathlib import Path
 from cornerrun.bench.ports import Baseline, RawWrite, RegisterValue, RestoreRecipe, StatusCapture
 from cornerrun.corners.model import ConditionLevel, Corner, NotRunnable, RailLevel, Step
 from cornerrun.plan.model import Source
+from cornerrun.results.condition_change import ConditionChange
 from cornerrun.results.records import (
     CheckResult,
     Event,
@@ -127,6 +128,26 @@ def a_reading(rail: str, *, target_v: float = 1.05, outcome: Outcome = Outcome.P
     )
 
 
+def a_change(level: str = "hot") -> ConditionChange:
+    """Every field filled."""
+    return ConditionChange(
+        condition="ambient",
+        unit="degC",
+        level=level,
+        target=70.0,
+        came_from=24.9,
+        reading=69.8,
+        started_s=1 / 3,
+        took_s=1800.5,
+        ramp_per_s=2 / 60,
+        steepest_per_s=0.0331,
+        is_board_on=False,
+        sensed=68.25,
+        sensor="RAIL_0",
+        trace=((0.0, 24.9), (900.0, 50.1), (1800.5, 69.8)),
+    )
+
+
 def a_visit(ordinal: int = 0, *, rails: int = 2, trials: int = 3) -> VisitRecord:
     return VisitRecord(
         visit=Visit(
@@ -177,6 +198,7 @@ def a_visit(ordinal: int = 0, *, rails: int = 2, trials: int = 3) -> VisitRecord
             WatchRange(rail=f"RAIL_{n}", during="settle", min_v=1.0, max_v=1.06, samples=5) for n in range(rails)
         ),
         traces=(SettleTrace(rail="RAIL_0", target_v=1.05, points=((0.02, 1.0), (0.04, 1 / 3))),),
+        changes=(a_change(),),
         tests=(SuiteTest(check="memory march", trial=0, name="a.py::test_b", passed=None, duration_s=0.1, reason="-"),),
     )
 

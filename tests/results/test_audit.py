@@ -7,7 +7,7 @@ from dataclasses import replace
 from datetime import timedelta
 
 import pytest
-from run_example import START, a_baseline, a_proof, a_recipe, a_run, a_visit, an_event, an_intent
+from run_example import START, a_baseline, a_change, a_proof, a_recipe, a_run, a_visit, an_event, an_intent
 
 from cornerrun.errors import CornerrunError, StoreError
 from cornerrun.results import schema
@@ -36,6 +36,7 @@ def kept(path, *, end_state=EndState.OFF):
     store.discard_visit(RUN, aborted)
     store.finish_visit(RUN, a_visit(2))
     store.add_event(RUN, an_event("seam"))
+    store.add_condition_change(RUN, a_change(""))
     store.end_run(RUN, RunResult.FAIL, end_state, "a rail tripped", START + timedelta(seconds=30))
     for latch in store.latches():
         store.acknowledge(latch, by="A. Tester", found="a probe slipped", at_utc=START + timedelta(seconds=60))
@@ -110,7 +111,7 @@ def test_a_changed_cell_is_found(path, table, column):
         changed = 1
     else:
         changed = value + 1
-    if column in {"event", "intent", "proof", "fault_trial", "latch", "discarded"}:
+    if column in {"event", "intent", "proof", "fault_trial", "latch", "discarded", "rest"}:
         pytest.skip("a number that only orders rows")
     change(path, f"UPDATE {table} SET {column} = ? WHERE rowid = ?", changed, rowid)
     assert findings(path) != ()

@@ -2,7 +2,7 @@ import csv
 from dataclasses import replace
 
 import pytest
-from run_example import a_proof, a_run, a_visit, an_event
+from run_example import a_change, a_proof, a_run, a_visit, an_event
 
 from cornerrun.errors import ReportError
 from cornerrun.results.export import export_csv
@@ -34,6 +34,15 @@ def test_lines_end_as_the_rfc_wants(tmp_path):
     export_csv(data(), tmp_path)
     raw = (tmp_path / "events.csv").read_bytes()
     assert raw.count(b"\n") == raw.count(b"\r\n") == 2
+
+
+def test_changes_of_conditions_stand_with_their_visit_and_those_to_rest_without_one(tmp_path):
+    export_csv(replace(data(), rests=(a_change(""),)), tmp_path)
+    found = read(tmp_path / "changes.csv")
+    assert [(row["visit"], row["level"]) for row in found] == [("0", "hot"), ("1", "hot"), ("2", "hot"), ("", "")]
+    assert (float(found[0]["target"]), found[0]["unit"], found[0]["is_board_on"]) == (70.0, "degC", "0")
+    assert float(found[0]["started_s"]) == 1 / 3
+    assert len(read(tmp_path / "change_traces.csv")) == 4 * 3
 
 
 @pytest.mark.parametrize("text", ["=1+1", "+1", "-1", "@x", "\t=1"])

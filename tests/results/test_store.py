@@ -5,7 +5,7 @@ from datetime import timedelta
 from pathlib import Path
 
 import pytest
-from run_example import START, a_baseline, a_recipe, a_run, a_visit, an_event, an_intent
+from run_example import START, a_baseline, a_change, a_recipe, a_run, a_visit, an_event, an_intent
 
 from cornerrun.errors import StoreError, UsageError
 from cornerrun.results.records import EndState, Event, RunResult, Trial
@@ -39,6 +39,18 @@ def test_a_run_comes_back_equal_to_the_last_bit(path):
     assert data.events == (an_event(),)
     assert again.recipe(run.run_id) == a_recipe(run.run_id)
     assert again.baseline(run.run_id) == a_baseline()
+
+
+def test_how_conditions_went_to_rest_comes_back_beside_the_visits(path):
+    with Store.open(path) as store:
+        store.begin_run(a_run("1"), a_recipe("1"), a_baseline())
+        store.add_condition_change("1", a_change(""))
+        store.add_condition_change(
+            "1", replace(a_change(""), came_from=None, reading=None, steepest_per_s=None, trace=())
+        )
+        first, second = store.load("1").rests
+    assert first == a_change("")
+    assert (second.came_from, second.trace) == (None, ())
 
 
 def test_an_intent_and_the_visit_before_it_are_kept_together(path):

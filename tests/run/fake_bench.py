@@ -358,6 +358,7 @@ class FakeStore:
         self.visits: list[VisitRecord] = []
         self.events: list[Event] = []
         self.snapshots: list[Any] = []
+        self.changes: list[Any] = []
         self.proof: list[Any] = []
         self.end: tuple[Any, ...] | None = None
         self.open_latches: list[Latch] = []
@@ -367,6 +368,10 @@ class FakeStore:
     def _called(self, name: str, *details: Any) -> None:
         self.before(name)
         self.log.append((f"store {name}", *details))
+
+    def add_condition_change(self, run_id: str, change: Any) -> None:
+        self._called("condition change", change.condition)
+        self.changes.append(change)
 
     def latches(self, bench_id: str | None = None) -> tuple[Latch, ...]:
         return tuple(self.open_latches)

@@ -25,7 +25,9 @@ def _evidence(telemetry_v=1.0, reference_v=1.0, **changes) -> RailEvidence:
         if reference_v is None
         else MeterReading(rail="CORE", channel=1, read_at_s=0.0, reading_v=reference_v, range_v=10.0, aperture_s=0.02)
     )
-    evidence = RailEvidence(rail=RAIL, target_v=1.0, settle=None, telemetry_v=telemetry_v, reference=reference)
+    evidence = RailEvidence(
+        rail=RAIL, target_v=1.0, rule=RAIL.settle, settle=None, telemetry_v=telemetry_v, reference=reference
+    )
     return replace(evidence, **changes)
 
 

@@ -12,6 +12,7 @@ __all__ = ["HandSetting"]
 
 _PATIENCE_S = 1800.0  # chosen: somebody may be at lunch; beyond it the run ends at nominal
 _LOOK_S = 0.0  # the run itself waits between two looks
+_RATES = {Kind.TEMPERATURE: "K/min", Kind.VOLTAGE: "V/s"}
 
 
 class HandSetting:
@@ -43,12 +44,19 @@ class HandSetting:
         self._shown: float | None = None
         self._is_there = self._was_moved = False
         self._deadline_s = 0.0
+        self._ramp = ""
 
     def start(self, target: float) -> None:
         self._target, self._is_there = target, False
         self._deadline_s = self._clock.now_s() + self._patience_s
-        self._ask(f"Set {self._name} to {show(target, self._kind)}")
+        self._ask(f"Set {self._name} to {show(target, self._kind)}{self._ramp}")
         self._was_moved = True
+
+    def limit_ramp(self, per_s: float) -> bool:
+        """Ask the person to keep to it."""
+        rate = _RATES.get(self._kind)
+        self._ramp = "" if rate is None else f", no faster than {_rate_text(per_s, rate)}"
+        return True
 
     def read(self) -> float:
         """Return what the person last read out: nothing newer is known."""
@@ -87,3 +95,7 @@ class HandSetting:
 
     def _ask(self, text: str) -> None:
         self._person.ask(f"{text}, then type what its display shows, with the unit ({self._kind.example}).")
+
+
+def _rate_text(per_s: float, unit: str) -> str:
+    return f"{per_s * 60 if unit.endswith('min') else per_s:.4g} {unit}"

@@ -52,7 +52,7 @@ def wait_until_nominal(outputs: Iterable[Output], guard: Guard, clock: Clock) ->
             why, is_final = _away(output, guard)
             if not why:
                 continue
-            if is_final or clock.now_s() >= start_s + output.rail.settle.timeout_s:
+            if is_final or clock.now_s() >= start_s + output.rail.longest_settle_s:
                 late.append((output, why))
             else:
                 still.append(output)

@@ -61,18 +61,33 @@ class ScpiCondition:
         self._nearness = Nearness(target=0.0, within=0.0, hold_s=0.0)
         self._soak: Soak | None = None
         self._last = self._last_sensed = float("nan")
+        self._ramp_per_min = settings.ramp_per_min
 
     def start(self, target: float) -> None:
         value = self._in_range(target)
         self._begin()
         self._refuse_trouble()
-        if self._settings.ramp_per_min is not None and self._words.ramp is not None:
-            self._talk.order(filled(self._words.ramp, value=self._settings.ramp_per_min), _ADVICE)
+        if self._ramp_per_min is not None and self._words.ramp is not None:
+            self._talk.order(filled(self._words.ramp, value=self._ramp_per_min), _ADVICE)
         self._aim(value)
         self._target, self._started_s = target, self._clock.now_s()
         settings = self._settings
         self._nearness = Nearness(target=target, within=settings.within, hold_s=settings.hold_s)
         self._soak = None if settings.soak is None else Soak(settings.soak)
+
+    def limit_ramp(self, per_s: float) -> bool:
+        """Take the slower of what the plan and the bench file allow."""
+        if self._words.ramp is None:
+            return False
+        asked = per_s * _PER_MINUTE / self._words.scale
+        given = self._settings.ramp_per_min
+        self._ramp_per_min = asked if given is None else min(asked, given)
+        return True
+
+    def sensed(self) -> tuple[str, float] | None:
+        """Tell the sensor that the soak waits for, and what it read last."""
+        soak = self._settings.soak
+        return None if soak is None or self._last_sensed != self._last_sensed else (soak.sensor, self._last_sensed)
 
     def read(self) -> float:
         self._identify()

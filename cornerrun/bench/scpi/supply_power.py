@@ -230,7 +230,7 @@ class SupplyPower:
                     continue
                 self._guard.seen(made.name, reading.voltage_v)
                 why = made.away_as_read(reading.voltage_v)
-                if why and self._clock.now_s() >= start_s + made.rail.settle.timeout_s:
+                if why and self._clock.now_s() >= start_s + made.rail.longest_settle_s:
                     failures[made.name] = why
                 elif why:
                     still.append(made)

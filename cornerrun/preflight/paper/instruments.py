@@ -3,16 +3,17 @@
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
-from cornerrun.bench.ports import Condition, MeterIdentity, MeterReading
+from cornerrun.bench.ports import MeterIdentity, MeterReading
 from cornerrun.clock import Clock
 from cornerrun.plan.bench_file import Instrument
 from cornerrun.plan.model import Check, Source
 from cornerrun.preflight.paper.letters import Letter, Letters
+from cornerrun.results.condition_change import ConditionChange
 from cornerrun.results.records import Event, Intent, Outcome, Trial, VisitRecord
 from cornerrun.run.checking import HookTrouble, Tick
 from cornerrun.run.view import CheckView
 
-__all__ = ["PaperCheckOutcome", "PaperChecks", "PaperCondition", "PaperKeeper", "PaperMeter", "ToldCondition"]
+__all__ = ["PaperCheckOutcome", "PaperChecks", "PaperKeeper", "PaperMeter"]
 
 _TALK_S = 0.001  # chosen: a short SCPI message over Ethernet or USB
 _SET_UP_MESSAGES = 12
@@ -84,27 +85,6 @@ class PaperMeter:
         return
 
 
-class PaperCondition:
-    """A Condition that is where it shall be at once: nobody says how long it takes. ``changes`` counts its moves."""
-
-    def __init__(self) -> None:
-        self._value = 0.0
-        self.changes = 0
-
-    def start(self, target: float) -> None:
-        self._value = target
-        self.changes += 1
-
-    def read(self) -> float:
-        return self._value
-
-    def has_settled(self) -> bool:
-        return True
-
-    def release(self) -> None:
-        return
-
-
 @dataclass(frozen=True, kw_only=True, slots=True)
 class PaperCheckOutcome:
     """A check that passes."""
@@ -164,8 +144,9 @@ class PaperChecks:
 
 @dataclass
 class PaperKeeper:
-    """Keeps the events of a rehearsal, so that whoever reads them knows why one went wrong."""
+    """Keeps the events of a rehearsal, so that whoever reads them knows why one went wrong, and what follows visits."""
 
+    changes: list[ConditionChange] = field(default_factory=list)
     events: list[Event] = field(default_factory=list)
 
     def intend(self, intent: Intent, finished: VisitRecord | None = None) -> None:
@@ -174,31 +155,12 @@ class PaperKeeper:
     def finish_visit(self, run_id: str, record: VisitRecord) -> None:
         """Keep nothing: the executor hands over every visit at the end."""
 
+    def add_condition_change(self, run_id: str, change: ConditionChange) -> None:
+        """Keep a change that belongs to no visit."""
+        del run_id
+        self.changes.append(change)
+
     def add_event(self, run_id: str, event: Event) -> None:
         """Keep an event."""
         del run_id
         self.events.append(event)
-
-
-class ToldCondition:
-    """A Condition whose targets are told as messages."""
-
-    def __init__(self, name: str, condition: Condition, clock: Clock, letters: Letters) -> None:
-        self._name, self._condition, self._clock, self._letters = name, condition, clock, letters
-
-    def start(self, target: float) -> None:
-        self._say(f"go to {target:g}")
-        self._condition.start(target)
-
-    def read(self) -> float:
-        return self._condition.read()
-
-    def has_settled(self) -> bool:
-        return self._condition.has_settled()
-
-    def release(self) -> None:
-        self._say("let go")
-        self._condition.release()
-
-    def _say(self, what: str) -> None:
-        self._letters.add(Letter(at_s=self._clock.now_s(), to=self._name, kind="condition", what=what))

@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 
 from cornerrun.bench.bench import is_private
 from cornerrun.bench.combined import CombinedPower
-from cornerrun.bench.ports import BenchPorts, Condition
+from cornerrun.bench.ports import BenchPorts
 from cornerrun.clock import ManualClock
 from cornerrun.errors import PlanError
 from cornerrun.plan.bench_file import BenchFile
@@ -13,7 +13,9 @@ from cornerrun.plan.model import Rail
 from cornerrun.plan.proof import with_proof_levels
 from cornerrun.preflight.arrival import arrival
 from cornerrun.preflight.facts import Facts
-from cornerrun.preflight.paper.instruments import PaperChecks, PaperCondition, PaperKeeper, PaperMeter, ToldCondition
+from cornerrun.preflight.paper.booting import PaperConsole, PaperInput, paper_power_up
+from cornerrun.preflight.paper.conditions import ToldCondition, paper_conditions
+from cornerrun.preflight.paper.instruments import PaperChecks, PaperKeeper, PaperMeter
 from cornerrun.preflight.paper.letters import Letters
 from cornerrun.preflight.paper.power import PaperPower
 from cornerrun.preflight.paper.response import tried_times_s
@@ -33,7 +35,8 @@ __all__ = ["Rehearsal", "rehearse"]
 class Rehearsal:
     """A run on paper: its visits, its length from the first message to the last, and what it counted.
 
-    ``trouble`` says why it did not come to its end; then the other figures hold for what was rehearsed.
+    ``trouble`` says why it did not come to its end; then the other figures hold for what was rehearsed. ``rest_s`` is
+    what it takes to bring conditions to rest after the last visit.
     """
 
     visits: tuple[VisitRecord, ...]
@@ -42,6 +45,7 @@ class Rehearsal:
     closures: int
     condition_changes: int
     trouble: str = ""
+    rest_s: float = 0.0
 
 
 class _Way:
@@ -93,7 +97,7 @@ def rehearse(facts: Facts, letters: Letters | None = None) -> Rehearsal | None:
         return managed.voltage_v(rail, at_s) if made_v is None else made_v
 
     meter = _meter(bench_file, facts, voltage_v, clock, letters)
-    conditions = _conditions(facts, bench_file, clock)
+    conditions = paper_conditions(facts.plan, bench_file, clock, lambda rail: power.read([rail], with_load=True))
     if letters is not None:
         conditions = {name: ToldCondition(name, one, clock, letters) for name, one in conditions.items()}
     bench = BenchPorts(
@@ -107,6 +111,8 @@ def rehearse(facts: Facts, letters: Letters | None = None) -> Rehearsal | None:
         traffic=lambda: {"messages": sum(wire.messages for wire in wires.values())},
         close=lambda: None,
         snapshot=power.snapshot,
+        input_power=PaperInput(),
+        console=PaperConsole(clock, facts.plan),
     )
     sequence, journal, keeper = Sequence(), Journal(clock, letters), PaperKeeper()
     power.connect()
@@ -115,8 +121,7 @@ def rehearse(facts: Facts, letters: Letters | None = None) -> Rehearsal | None:
     sequence.go(Phase.BASELINE)
     baseline = power.take_baseline()
     parts = assemble(
-        # Nothing trips on paper, so nothing is turned off and on.
-        plan=replace(facts.plan, power_up=None),
+        plan=replace(facts.plan, power_up=paper_power_up(facts.plan)),
         bench_file=bench_file,
         bench=bench,
         store=keeper,
@@ -141,6 +146,7 @@ def rehearse(facts: Facts, letters: Letters | None = None) -> Rehearsal | None:
         },
         closures=meter.closures if meter is not None else 0,
         condition_changes=sum(1 for _ in ended.visits if _.visit.phase_s.get("condition", 0.0) > 0),
+        rest_s=sum(change.took_s for change in keeper.changes),
         trouble=_trouble(ended, len(facts.steps)),
     )
 
@@ -183,17 +189,3 @@ def _meter(
         clock=clock,
         letters=letters,
     )
-
-
-def _conditions(facts: Facts, bench_file: BenchFile, clock: ManualClock) -> Mapping[str, Condition]:
-    """Conditions of a simulated bench move as they do there; how long others take, nobody says."""
-    found: dict[str, Condition] = {}
-    for condition in facts.plan.conditions:
-        driver = bench_file.conditions[condition.name]
-        if driver.driver == "simulated" and bench_file.simulation is not None:
-            from cornerrun.bench.simulated.bench import SimulatedBench
-
-            found[condition.name] = SimulatedBench.load(bench_file.simulation, clock).condition(condition.name)
-        else:
-            found[condition.name] = PaperCondition()
-    return found

@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 
 from cornerrun.plan.model import Plan
+from cornerrun.report.criteria_text import window_text
 from cornerrun.report.looks import symbol_of
 from cornerrun.report.page.document import Part, Section
 from cornerrun.report.page.tables import table_of
@@ -125,9 +126,8 @@ def _made_with(plan: Plan, summary: Summary, data: RunData) -> Section:
             for item in summary.drift
         ),
     )
-    window = show(plan.criteria.voltage_window_ratio, Kind.RATIO)
     notes = [
-        f"Voltage window: settled readings within {window} of the target.",
+        f"Voltage window: {window_text(plan)}.",
         f"Seed {header.seed}; " + ", ".join(f"{name} {version}" for name, version in header.versions.items()),
     ]
     notes += [f"{snapshot.moment}: configuration SHA-256 {snapshot.sha256}" for snapshot in data.snapshots]

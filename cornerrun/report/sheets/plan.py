@@ -17,6 +17,7 @@ from cornerrun.plan.model import (
     SingleRail,
 )
 from cornerrun.report.book import Book, Column, Page
+from cornerrun.report.criteria_text import accept_texts, window_text
 from cornerrun.report.looks import Style
 from cornerrun.report.summary_checks import criterion_text
 from cornerrun.report.summary_model import InstrumentSummary, Summary
@@ -106,7 +107,7 @@ def _criteria(plan: Plan) -> Mapping[str, str]:
     claim = plan.criteria.trim_claim_ratio
     return {
         "Checks": criterion_text(plan.criteria.checks),
-        "Voltage": f"settled readings within {show(plan.criteria.voltage_window_ratio, Kind.RATIO)} of the target",
+        "Voltage": window_text(plan),
         "Trim accuracy": "no claim"
         if claim is None
         else f"trim error within {show(claim, Kind.RATIO)} of the set-point",
@@ -211,18 +212,7 @@ def _scheme_text(scheme: Scheme) -> str:
 
 def _check_text(plan: Plan, check: Check) -> str:
     call = check.python if check.python is not None else " ".join(check.command or ("pytest", *(check.pytest or ())))
-    limits = [
-        f"{name} "
-        + " and ".join(
-            text
-            for text in (
-                "" if limit.min is None else f"at least {limit.min:g}",
-                "" if limit.max is None else f"at most {limit.max:g}",
-            )
-            if text
-        )
-        for name, limit in check.accept.items()
-    ]
+    limits = accept_texts(check)
     parts = [call, f"{check.trials} trials of at most {show(check.timeout_s, Kind.TIME)}", *limits, _at_text(check.at)]
     return "; ".join([*parts, criterion_text(criterion_of(plan, check.name))])
 

@@ -9,6 +9,7 @@ from cornerrun.plan.model import Plan, Rail
 from cornerrun.report.book import Block, Book, Column, Page
 from cornerrun.report.looks import Style
 from cornerrun.report.margins import Distance, distances
+from cornerrun.report.places import places_of
 from cornerrun.report.stream import MAX_ROWS, Styled
 from cornerrun.results.control import good_visits
 from cornerrun.results.records import Outcome, Reading, RunData, Visit
@@ -51,6 +52,7 @@ class Judged:
 
     def __init__(self, plan: Plan, data: RunData) -> None:
         self._plan = plan
+        self._places = places_of(plan, data.run.corners)
         self._rails = {rail.name: rail for rail in plan.rails}
         self._good = frozenset(record.visit.ordinal for record in good_visits(plan, data.visits))
         self._commanded = frozenset(rail.name for rail in plan.commanded_rails)
@@ -67,7 +69,7 @@ class Judged:
         rail = self._rails.get(reading.rail)
         if rail is None or visit.ordinal not in self._good:
             return None
-        return distances(self._plan, rail, reading)
+        return distances(self._plan, rail, reading, self._places.get(visit.corner, {}))
 
     def _of_no_use(self, rail: Rail, data: RunData) -> Iterator[Reading]:
         used = {id(item.reading) for item in rail_trim_readings(rail, data.visits, self._good).readings}

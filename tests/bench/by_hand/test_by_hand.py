@@ -194,6 +194,15 @@ def test_a_setting_is_asked_for_again_until_it_is_near_enough(tmp_path: Path) ->
     assert bench.person.told == ["Set feed back to 12 V. Nothing waits for that."]
 
 
+def test_a_person_is_asked_to_keep_to_the_ramp_of_the_plan(tmp_path: Path) -> None:
+    conditions = "conditions: {feed: {driver: by-hand, within: 100 mV}}\n"
+    bench = Bench(tmp_path, TYPED, Obedient(lambda _: "14 V"), conditions)
+    setting = open_hand_setting(bench.surroundings.bench_file.conditions["feed"], bench.surroundings)
+    assert setting.limit_ramp(0.5)
+    setting.start(14.0)
+    assert bench.person.asked[0].startswith("Set feed to 14 V, no faster than 0.5 V/s, then type")
+
+
 def test_a_setting_that_nobody_makes_is_an_error_in_the_end(tmp_path: Path) -> None:
     conditions = "conditions: {feed: {driver: by-hand, within: 100 mV}}\n"
     bench = Bench(tmp_path, TYPED, Obedient(lambda _: None), conditions)

@@ -1,6 +1,7 @@
 """Conditions over SCPI, against the simulated instruments, and against scripts where those can't misbehave."""
 
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -186,6 +187,29 @@ def _ramps(directory: Path) -> tuple[float, float]:
     return times[0], times[1]
 
 
+def test_of_what_plan_and_bench_file_allow_the_slower_ramp_counts(tmp_path: Path) -> None:
+    desk = Desk(tmp_path)
+    oven = desk.open("ambient")
+    for asked_k_per_min, set_k_per_min in ((2.0, 2.0), (10.0, 6.0)):
+        assert oven.limit_ramp(asked_k_per_min / 60)
+        oven.start(60.0)
+        assert desk.simulation.rack.chamber.ramp_k_per_s * 60 == pytest.approx(set_k_per_min)
+
+
+def test_what_has_no_words_for_a_ramp_says_so(tmp_path: Path) -> None:
+    assert not Desk(tmp_path).open("input_voltage").limit_ramp(1.0)
+
+
+def test_what_the_sensor_read_last_is_told(tmp_path: Path) -> None:
+    desk = Desk(tmp_path, ("soak: {window", "soak: {sensor: VDD, window"), sense=lambda rail: 59.5)
+    oven = desk.open("ambient")
+    assert oven.sensed() is None
+    oven.start(60.0)
+    desk.wait(oven)
+    assert oven.sensed() == ("VDD", 59.5)
+    assert desk.open("load").sensed() is None
+
+
 def test_what_takes_too_long_says_where_it_is_and_how_it_moves(tmp_path: Path) -> None:
     desk = Desk(tmp_path, ("timeout: 2 h", "timeout: 3 min"))
     oven = desk.open("ambient")
@@ -236,6 +260,16 @@ def test_released_it_goes_to_rest_as_the_bench_file_the_dialect_or_its_beginning
         condition.release()
     rack = desk.simulation.rack
     assert (rack.chamber.target_degc, rack.supply.voltage_v, rack.electronic_load.is_on) == (30.0, 12.0, False)
+
+
+def test_where_the_plan_leaves_it_counts_before_the_bench_file(tmp_path: Path) -> None:
+    desk = Desk(tmp_path, ("timeout: 2 h", "rest: 30 degC"))
+    conditions = tuple(replace(one, rest=22.0) if one.name == "ambient" else one for one in desk.plan.conditions)
+    desk.surroundings = replace(desk.surroundings, plan=replace(desk.plan, conditions=conditions))
+    oven = desk.open("ambient")
+    oven.start(60.0)
+    oven.release()
+    assert desk.simulation.rack.chamber.target_degc == 22.0
 
 
 def test_a_target_beyond_the_dialect_is_refused_before_anything_is_sent(tmp_path: Path) -> None:

@@ -35,6 +35,11 @@ class ChamberCondition:
                 f"{settings.lowest:g} to {settings.highest:g} degC"
             ) from refusal_
 
+    def limit_ramp(self, per_s: float) -> bool:
+        """Let the setpoint move no faster than this."""
+        self._chamber.set_ramp(per_s)
+        return True
+
     def read(self) -> float:
         return self._chamber.read("product")
 
