@@ -113,6 +113,11 @@ def reaching_bench_text(
                 )
             host, port = others[instrument.simulated_as]
             tree["instruments"][name]["resource"] = f"TCPIP::{host}::{port}::SOCKET"
+    if bench_file.console == _IN_PROCESS:
+        if "console" not in others:
+            raise UsageError(f"{bench_path}: console: the simulation file gives its board no console")
+        host, port = others["console"]
+        tree["console"] = f"TCPIP::{host}::{port}::SOCKET"
     if any(condition.driver == _IN_PROCESS for condition in bench_file.conditions.values()):
         # Conditions have no instrument of their own to be reached by: they stay with whoever runs the plan.
         tree["simulation"] = str(bench_file.simulation)

@@ -111,14 +111,8 @@ class Climate:
 
     def release(self) -> None:
         """Leave every condition safe; one that fails never stops the others."""
-        for name, item in self._set.items():
-            dew_degc = self._conditions[name].dew_point_degc
-            if dew_degc is not None and item.value <= dew_degc:
-                self._journal.note(
-                    "warning",
-                    f"{name} is left on its way from {self._shown(name, item.value)}, below the dew point of "
-                    f"{self._shown(name, dew_degc)}: leave the chamber shut until the board is warmer than that",
-                )
+        for name in self._conditions:
+            self._tell_if_frosted(name)
         for name, driver in self._drivers.items():
             try:
                 driver.release()
@@ -126,6 +120,22 @@ class Climate:
                 self._journal.note("error", f"{name} could not be released: {explain(error)}")
         self._set.clear()
         self._levels.clear()
+
+    def _tell_if_frosted(self, name: str) -> None:
+        """Say that a board is left where water would settle on it, as far as that can be read."""
+        dew_degc = self._conditions[name].dew_point_degc
+        if dew_degc is None:
+            return
+        try:
+            reading_degc = self._drivers[name].read()
+        except BenchError:
+            return  # that it cannot be read is told where it is released
+        if reading_degc <= dew_degc:
+            self._journal.note(
+                "warning",
+                f"{name} is left on its way from {self._shown(name, reading_degc)}, below the dew point of "
+                f"{self._shown(name, dew_degc)}: leave the chamber shut until the board is warmer than that",
+            )
 
     def _arrived(self, item: ConditionLevel) -> None:
         self._set[item.condition] = item

@@ -140,3 +140,13 @@ def test_other_instruments_are_reached_by_the_ports_of_their_sections(tmp_path):
     }
     with pytest.raises(UsageError, match=r"instruments\.FEED_B: the simulation file has no 'FEED_B'; it has FEED_A"):
         reaching_bench_text(bench, load_bench(bench), {None: ("127.0.0.1", 7000)}, {"FEED_A": ("127.0.0.1", 1)})
+
+
+def test_the_console_is_reached_by_its_port_too(tmp_path: Path) -> None:
+    (tmp_path / "board.yaml").write_text(BOARD + "board: {boot: {time: 1 s}, console: {}}\n")
+    bench = tmp_path / "bench.yaml"
+    bench.write_text(BENCH + "console: simulated\n")
+    text = reaching_bench_text(bench, load_bench(bench), ADDRESSES, {"console": ("127.0.0.1", 7001)})
+    assert "console: TCPIP::127.0.0.1::7001::SOCKET" in text
+    with pytest.raises(UsageError, match="console: the simulation file gives its board no console"):
+        reaching_bench_text(bench, load_bench(bench), ADDRESSES)

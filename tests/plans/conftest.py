@@ -73,7 +73,12 @@ def forty_rails() -> Demo:
     return Demo("forty_rails")
 
 
-@pytest.fixture(params=["quickstart", "forty_rails"])
+@pytest.fixture(scope="session")
+def four_corners() -> Demo:
+    return Demo("four_corners")
+
+
+@pytest.fixture(params=["quickstart", "forty_rails", "four_corners"])
 def demo(request: pytest.FixtureRequest) -> Demo:
     found: Demo = request.getfixturevalue(request.param)
     return found
