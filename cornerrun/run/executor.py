@@ -316,7 +316,7 @@ class Executor:
         if not self._climate.must_rest:
             return halt
         self._way_back.to_nominal(self._return_order)
-        self._sequence.go(Phase.CONDITION)
+        self._sequence.go(Phase.REST)
         self._supervisor.begin("rest")
         try:
             self._climate.rest()

@@ -30,6 +30,8 @@ class Phase(Enum):
     """Capture, classify, clear, turn on again and verify after a device shut a rail down."""
     RETURN = "return"
     """Bring every rail to nominal and verify."""
+    REST = "rest"
+    """Bring conditions to where they are left, the board at nominal."""
     RESTORE = "restore"
     """Bring back the baseline byte for byte and verify."""
     OFF = "off"
@@ -75,8 +77,8 @@ FOLLOWS: Mapping[Phase, frozenset[Phase]] = MappingProxyType(
         Phase.RECOVER: frozenset({Phase.INTENT}) | _OUT - {Phase.RECOVER},
         # Back at nominal after trouble, a run may go on; what is moved next has its own intent.
         # A board that does not answer there is turned off and on.
-        # Conditions are brought to rest while the board stands at nominal.
-        Phase.RETURN: frozenset({Phase.INTENT, Phase.RECOVER, Phase.RESTORE, Phase.OFF, Phase.CONDITION}),
+        Phase.RETURN: frozenset({Phase.INTENT, Phase.RECOVER, Phase.RESTORE, Phase.OFF, Phase.REST}),
+        Phase.REST: _OUT,
         Phase.RESTORE: frozenset({Phase.OFF, Phase.ENDED}),
         Phase.OFF: frozenset({Phase.ENDED}),
         Phase.ENDED: frozenset(),
