@@ -1,10 +1,16 @@
 """`cornerrun compare`: two runs beside each other."""
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from cornerrun.cli.common import json_option, open_store, print_json, store_options
+
+if TYPE_CHECKING:
+    from cornerrun.report.summary_model import Summary
+    from cornerrun.results.records import RunData
+    from cornerrun.results.store import Store
 
 
 @click.command()
@@ -38,13 +44,13 @@ def command(
     from cornerrun.report.machine import plain_record
 
     with open_store(results_dir, store_url, must_exist=True) as store:
-        data_now = store.load(store.find(now).run_id)
+        data_now, summary_now = _told(store, now)
         if other_store is None:
-            data_before = store.load(store.find(before).run_id)
+            data_before, summary_before = _told(store, before)
     if other_store is not None:
         with open_store(results_dir, other_store, must_exist=True) as store:
-            data_before = store.load(store.find(before).run_id)
-    comparison = compare_runs(data_before, data_now)
+            data_before, summary_before = _told(store, before)
+    comparison = compare_runs(data_before, data_now, summaries=(summary_before, summary_now))
     if as_json:
         print_json(plain_record(comparison))
     else:
@@ -58,6 +64,13 @@ def command(
     if workbook_path is not None:
         from cornerrun.report.workbook import write_workbook
 
-        workbook_path.parent.mkdir(parents=True, exist_ok=True)
         path = write_workbook(data_now, workbook_path, summary=comparison.b, comparison=comparison)
         click.echo(f"written: {path}", err=as_json)
+
+
+def _told(store: "Store", name: str) -> "tuple[RunData, Summary]":
+    from cornerrun.cli.reporting import summary_of
+    from cornerrun.plan.serial import plan_from_json
+
+    data = store.load(store.find(name).run_id)
+    return data, summary_of(store, data, plan_from_json(data.run.plan_json))

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from cornerrun.results.records import RunData
     from cornerrun.results.store import Store
 
-__all__ = ["Exports", "Written", "write_reports"]
+__all__ = ["Exports", "Written", "print_report", "summary_of", "write_reports"]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -58,14 +58,13 @@ def write_reports(
     from cornerrun.plan.load import load_plan
     from cornerrun.plan.serial import plan_from_json
     from cornerrun.report.machine import to_json
-    from cornerrun.report.summary import summarise
     from cornerrun.report.text import to_text
     from cornerrun.results.control import mark_void
 
     data = store.load(run_id)
     plan = plan_from_json(data.run.plan_json)
     data = mark_void(plan, data)
-    summary = summarise(data, plan=plan, runs=store.runs(serial=data.run.serial))
+    summary = summary_of(store, data, plan)
     paths = []
     notes: tuple[str, ...] = ()
     if workbook:
@@ -85,6 +84,24 @@ def write_reports(
         paths.append(write_page(data, path, summary=summary, plan=plan))
     paths.extend(_exported(data, plan, summary, exports or Exports()))
     return Written(text=to_text(summary), machine=to_json(summary), paths=tuple(paths), notes=notes)
+
+
+def summary_of(store: "Store", data: "RunData", plan: "Plan") -> "Summary":
+    """Summarise a run with what its store knows of the board: earlier attempts, and the stress ledger.
+
+    The ledger is that of the moment when the run ended, so that a report does not change with the clock.
+    """
+    from cornerrun.report.summary import summarise
+    from cornerrun.report.summary_stress import Ledgers, earlier_runs
+
+    run = data.run
+    runs = store.runs(serial=run.serial)
+    moment = run.ended_utc or run.started_utc
+    ledgers = Ledgers(
+        own=store.stress(run.serial, moment, run_ids={run.run_id}),
+        earlier=store.stress(run.serial, moment, run_ids=earlier_runs(run, runs)),
+    )
+    return summarise(data, plan=plan, runs=runs, ledgers=ledgers)
 
 
 def print_report(written: Written, *, as_json: bool) -> None:

@@ -39,7 +39,7 @@ def command(*, serial: str, results_dir: Path, store_url: str | None, as_json: b
     if not entries:
         click.echo(f"no rail of {serial} has stood above nominal")
         return
-    rows = [("RAIL", "LEVEL", "HIGHEST", "ABOVE NOMINAL", "OF IT LOST", "VISITS", "RUNS", "ALLOWED IN ALL")]
+    rows = [("RAIL", "LEVEL", "HIGHEST", "ABOVE NOMINAL", "OF IT LOST", "VISITS", "CYCLES", "RUNS", "ALLOWED IN ALL")]
     for entry in entries:
         allowed_s = _allowed_s(plan, entry.rail)
         rows.append(
@@ -50,6 +50,7 @@ def command(*, serial: str, results_dir: Path, store_url: str | None, as_json: b
                 show(entry.total_s, Kind.TIME, digits=3),
                 show(entry.lost_s, Kind.TIME, digits=3) if entry.lost_s else "-",
                 str(entry.visits),
+                str(entry.cycles),
                 str(entry.runs),
                 "-" if allowed_s is None else show(allowed_s, Kind.TIME, digits=3),
             )
@@ -72,6 +73,7 @@ def _as_data(entry: "StressEntry", plan: "Plan | None") -> dict[str, object]:
         "time_s": entry.time_s,
         "lost_s": entry.lost_s,
         "visits": entry.visits,
+        "cycles": entry.cycles,
         "runs": entry.runs,
         "allowed_in_all_s": _allowed_s(plan, entry.rail),
     }

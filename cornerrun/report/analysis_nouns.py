@@ -1,4 +1,4 @@
-"""The nouns of reports that say what failures and devices show: culprits, telemetry, earlier attempts.
+"""The nouns of reports that say what failures and devices show: culprits, telemetry, earlier attempts, stress.
 
 SI units in every name; None means "cannot be told", never zero.
 """
@@ -10,7 +10,16 @@ from datetime import datetime
 from cornerrun.results.records import RunResult
 from cornerrun.stats.interval import Interval
 
-__all__ = ["Attempt", "CulpritSummary", "DeviceTelemetry", "LikelyCulprit", "RailEffect", "RailTelemetry", "SuspectRow"]
+__all__ = [
+    "Attempt",
+    "CulpritSummary",
+    "DeviceTelemetry",
+    "LevelStress",
+    "LikelyCulprit",
+    "RailEffect",
+    "RailTelemetry",
+    "SuspectRow",
+]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -117,3 +126,30 @@ class Attempt:
     run_id: str
     started_utc: datetime
     result: RunResult | None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class LevelStress:
+    """One rail at one level above nominal: in this run, and in the runs of the same unit that had begun before.
+
+    As `cornerrun stress` counts (`cornerrun.results.stress.StressEntry`): visits void and put aside count; what killed
+    runs lost is in every time, and ``lost_s`` is all of it. ``allowed_in_all_s`` is of the rail, whatever its level.
+    """
+
+    rail: str
+    level: str
+    highest_v: float
+    run_s: float
+    run_visits: int
+    run_cycles: int
+    earlier_s: float
+    earlier_visits: int
+    earlier_cycles: int
+    earlier_runs: int
+    lost_s: float
+    allowed_in_all_s: float | None
+
+    @property
+    def total_s(self) -> float:
+        """What the board has had in all, in seconds."""
+        return self.run_s + self.earlier_s

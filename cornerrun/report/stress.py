@@ -12,8 +12,8 @@ __all__ = ["RailStress", "rail_stress"]
 class RailStress:
     """One rail over every visit, void ones too: stress does not ask whether a visit counts.
 
-    Times are of whole visits at a level whose target lies above or below nominal. ``greatest_seen_v`` and
-    ``least_seen_v`` are of everything that the watch saw; None if it saw nothing.
+    Times are of whole visits, less what conditions took, when rails rest, at a level whose target lies above or below
+    nominal. ``greatest_seen_v`` and ``least_seen_v`` are of everything that the watch saw; None if it saw nothing.
     """
 
     rail: str
@@ -31,7 +31,8 @@ def rail_stress(plan: Plan, data: RunData) -> tuple[RailStress, ...]:
     """Add up the stress of every rail, in plan order."""
     rails = {rail.name: _Stress(rail) for rail in plan.rails}
     for record in data.visits:
-        took_s = record.visit.end_s - record.visit.start_s
+        visit = record.visit
+        took_s = visit.end_s - visit.start_s - visit.phase_s.get("condition", 0.0)
         for item in record.watched:
             if item.rail in rails:
                 rails[item.rail].see(item.min_v, item.max_v)

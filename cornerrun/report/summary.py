@@ -25,6 +25,7 @@ from cornerrun.report.summary_model import (
 )
 from cornerrun.report.summary_proof import configuration_summary, proof_rows
 from cornerrun.report.summary_rails import drifts, rail_summaries
+from cornerrun.report.summary_stress import Ledgers, level_stress
 from cornerrun.report.summary_telemetry import device_telemetry
 from cornerrun.report.summary_trim import trim_summaries
 from cornerrun.results.accuracy import meter_specification, trim_accuracy
@@ -60,11 +61,14 @@ _END_STATES = {
 }
 
 
-def summarise(data: RunData, *, plan: Plan | None = None, runs: Sequence[Run] = ()) -> Summary:
+def summarise(
+    data: RunData, *, plan: Plan | None = None, runs: Sequence[Run] = (), ledgers: Ledgers | None = None
+) -> Summary:
     """Compute everything that a report prints.
 
     ``plan`` defaults to the plan that the run carries. A run without an end is incomplete, and its board's state is not
     known. ``runs`` are those of the store, in any order: earlier ones of the same plan on the same unit are attempts.
+    ``ledgers`` are the stress that the store tells of the unit.
     """
     run = data.run
     if plan is None:
@@ -128,6 +132,7 @@ def summarise(data: RunData, *, plan: Plan | None = None, runs: Sequence[Run] = 
         proof=proof_rows(data),
         fault_trials=data.fault_trials,
         configuration=configuration_summary(data),
+        stress=None if ledgers is None else level_stress(plan, ledgers),
     )
 
 

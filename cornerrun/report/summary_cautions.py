@@ -196,12 +196,13 @@ def _about_fault_trials(data: RunData) -> Iterator[str]:
 
 
 def earlier_attempts(run: Run, runs: Iterable[Run]) -> tuple[Attempt, ...]:
-    """Find the earlier runs of the same plan on the same unit, the oldest first."""
+    """Find the earlier runs of the same plan on the same unit, the oldest first; a hold is no attempt."""
     mine = _plan_hashes(run)
     earlier = [
         other
         for other in runs
         if other.run_id != run.run_id
+        and not other.is_hold
         and other.serial == run.serial
         and other.started_utc < run.started_utc
         and _plan_hashes(other) == mine

@@ -10,7 +10,7 @@ from datetime import datetime
 from typing import Literal
 
 from cornerrun.plan.model import Source
-from cornerrun.report.analysis_nouns import Attempt, CulpritSummary, DeviceTelemetry
+from cornerrun.report.analysis_nouns import Attempt, CulpritSummary, DeviceTelemetry, LevelStress
 from cornerrun.report.rail_nouns import ControlDrift, Margin, RailSummary, TrimLevel, TrimSummary
 from cornerrun.report.summary_proof import ConfigurationSummary, ProofRow
 from cornerrun.results.decision import Decision
@@ -258,7 +258,7 @@ class Summary:
 
     ``margins`` holds the smallest ones of all rails, worst first. ``phase_s`` is time by phase over the run.
     ``culprits`` are of what failed at some corner; ``attempts`` are the earlier runs of this plan on this unit, oldest
-    first: a retest is counted, never hidden.
+    first: a retest is counted, never hidden. ``stress`` is None where the store was not asked for its ledger.
     """
 
     header: Header
@@ -288,3 +288,4 @@ class Summary:
     proof: tuple[ProofRow, ...] = ()
     fault_trials: tuple[FaultTrial, ...] = ()
     configuration: ConfigurationSummary | None = None
+    stress: tuple[LevelStress, ...] | None = None

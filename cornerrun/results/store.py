@@ -1,6 +1,6 @@
 """What happened, kept: intents before the first write of a step, a visit's rows together at its end."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from contextlib import contextmanager
 from datetime import datetime
 from pathlib import Path
@@ -162,13 +162,16 @@ class Store:
         with self._reading() as connection:
             return read.latches(connection, bench_id=bench_id, only_open=only_open)
 
-    def stress(self, serial: str, now_utc: datetime) -> "tuple[StressEntry, ...]":
-        """Add up how long each rail of a board stood above nominal, over all runs of its serial number."""
+    def stress(
+        self, serial: str, now_utc: datetime, *, run_ids: Collection[str] | None = None
+    ) -> "tuple[StressEntry, ...]":
+        """Add up how long each rail of a board stood above nominal, over all runs of its serial number or some."""
         from cornerrun.results import read
         from cornerrun.results.stress import ledger
 
         with self._reading() as connection:
-            return ledger(connection, read.runs(connection, serial=serial), now_utc)
+            found = read.runs(connection, serial=serial)
+            return ledger(connection, [run for run in found if run_ids is None or run.run_id in run_ids], now_utc)
 
     def audit(self, text: str, *, reported: Head | None = None) -> "Audit":
         """Hash everything kept of a run again; ``text`` as for `find`, but the run need not be readable."""

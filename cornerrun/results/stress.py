@@ -1,7 +1,7 @@
 """The stress ledger of a board: how long each rail stood above nominal, by level, in every run of its serial number."""
 
 import json
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -10,7 +10,7 @@ from typing import cast
 from sqlalchemy import Connection, Select, inspect, select
 
 from cornerrun.corners.model import Step
-from cornerrun.plan.model import NOMINAL, Plan
+from cornerrun.plan.model import NOMINAL, Plan, Rail
 from cornerrun.plan.serial import plan_from_json
 from cornerrun.results import schema
 from cornerrun.results.codec import from_json, utc_from_text
@@ -26,7 +26,8 @@ class StressEntry:
 
     ``time_s`` is that of whole visits less what conditions took, when rails rest; ``lost_s`` that of visits that were
     never kept, since their run was killed: from the intent until the board was back, which is a bound. Void visits,
-    visits put aside and holds count like others.
+    visits put aside and holds count like others. ``cycles`` is how often steps moved the rail to the level: visits
+    between which it stayed there are one cycle.
     """
 
     rail: str
@@ -35,6 +36,7 @@ class StressEntry:
     time_s: float
     lost_s: float
     visits: int
+    cycles: int
     runs: int
 
     @property
@@ -54,9 +56,12 @@ class _Stay:
 def ledger(connection: Connection, runs: Sequence[Run], now_utc: datetime) -> tuple[StressEntry, ...]:
     """Add up the runs of one board, rail by rail and level by level, the longest first."""
     found: dict[tuple[str, str], list[tuple[_Stay, float]]] = defaultdict(list)
+    cycles: Counter[tuple[str, str]] = Counter()
     for run in runs:
         plan = plan_from_json(run.plan_json)
-        for stay in _stays(connection, run, now_utc):
+        intents = _intents(connection, run)
+        cycles.update(arrival for _, step in intents for arrival in _arrivals(plan, step))
+        for stay in _stays(connection, run, intents, now_utc):
             for rail, level in above_nominal(plan, stay.levels).items():
                 found[rail, level].append((stay, plan.rail(rail).levels[level]))
     entries = [
@@ -67,6 +72,7 @@ def ledger(connection: Connection, runs: Sequence[Run], now_utc: datetime) -> tu
             time_s=sum(stay.time_s for stay, _ in stays if not stay.is_lost),
             lost_s=sum(stay.time_s for stay, _ in stays if stay.is_lost),
             visits=len(stays),
+            cycles=cycles[rail, level],
             runs=len({stay.run_id for stay, _ in stays}),
         )
         for (rail, level), stays in found.items()
@@ -81,16 +87,29 @@ def above_nominal(plan: Plan, levels: Mapping[str, str]) -> Mapping[str, str]:
     """
     found = {}
     for rail in plan.rails:
-        leader = rail
-        while leader.tracks is not None:
-            leader = plan.rail(leader.tracks.rail)
-        level = levels.get(rail.name, levels.get(leader.name, NOMINAL))
+        level = levels.get(rail.name, levels.get(_leader(plan, rail).name, NOMINAL))
         if abs(rail.levels.get(level, rail.nominal_v)) > abs(rail.nominal_v):
             found[rail.name] = level
     return found
 
 
-def _stays(connection: Connection, run: Run, now_utc: datetime) -> Iterator[_Stay]:
+def _leader(plan: Plan, rail: Rail) -> Rail:
+    while rail.tracks is not None:
+        rail = plan.rail(rail.tracks.rail)
+    return rail
+
+
+def _arrivals(plan: Plan, step: Step) -> Iterator[tuple[str, str]]:
+    """Tell which rails a step moved to a level above nominal, and to which; followers go with their leader."""
+    moved = {item.rail for burst in step.moves for item in burst if item.level != NOMINAL}
+    for rail, level in above_nominal(plan, step.corner.by_rail()).items():
+        if _leader(plan, plan.rail(rail)).name in moved:
+            yield rail, level
+
+
+def _stays(
+    connection: Connection, run: Run, intents: Sequence[tuple[datetime, Step]], now_utc: datetime
+) -> Iterator[_Stay]:
     kept: list[datetime] = []
     table, readings = schema.visits, schema.readings
     levels: dict[int, dict[str, str]] = defaultdict(dict)
@@ -107,7 +126,7 @@ def _stays(connection: Connection, run: Run, now_utc: datetime) -> Iterator[_Sta
         took_s = record.visit.end_s - record.visit.start_s - record.visit.phase_s.get("condition", 0.0)
         at = {reading.rail: reading.level for reading in record.readings if reading.level != NOMINAL}
         yield _Stay(run_id=run.run_id, levels=at, time_s=took_s, is_lost=False)
-    yield from _lost(connection, run, kept, now_utc)
+    yield from _lost(connection, run, intents, kept, now_utc)
 
 
 def _put_aside(connection: Connection, run_id: str) -> Iterator[VisitRecord]:
@@ -117,18 +136,26 @@ def _put_aside(connection: Connection, run_id: str) -> Iterator[VisitRecord]:
             yield from_json(text, VisitRecord)
 
 
-def _lost(connection: Connection, run: Run, kept: Sequence[datetime], now_utc: datetime) -> Iterator[_Stay]:
-    """Give the steps that were begun and of which nothing was kept, until the board was brought back."""
+def _intents(connection: Connection, run: Run) -> Sequence[tuple[datetime, Step]]:
     table = schema.intents
     query = select(table).where(table.c.run_id == run.run_id).order_by(table.c.intent)
-    intents = [(utc_from_text(row["at_utc"]), row["step_json"]) for row in _rows(connection, query)]
+    return [(utc_from_text(row["at_utc"]), from_json(row["step_json"], Step)) for row in _rows(connection, query)]
+
+
+def _lost(
+    connection: Connection,
+    run: Run,
+    intents: Sequence[tuple[datetime, Step]],
+    kept: Sequence[datetime],
+    now_utc: datetime,
+) -> Iterator[_Stay]:
+    """Give the steps that were begun and of which nothing was kept, until the board was brought back."""
     closings = sorted(_closings(connection, run, now_utc))
-    for place, (at_utc, text) in enumerate(intents):
+    for place, (at_utc, step) in enumerate(intents):
         next_utc = intents[place + 1][0] if place + 1 < len(intents) else now_utc
         if any(at_utc <= started < next_utc for started in kept):
             continue
         back_utc = next((one for one in closings if one >= at_utc), next_utc)
-        step = from_json(text, Step)
         away = {item.rail: item.level for item in step.corner.levels if item.level != NOMINAL}
         time_s = (min(back_utc, next_utc) - at_utc).total_seconds()
         yield _Stay(run_id=run.run_id, levels=away, time_s=max(time_s, 0.0), is_lost=True)

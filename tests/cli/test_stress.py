@@ -3,6 +3,7 @@
 import subprocess
 import sys
 
+import openpyxl
 import pytest
 
 QUICK = ("run", "quickstart.yaml", "--serial", "00123", "--seed", "3", "--no-workbook", "--only", "all high")
@@ -37,6 +38,26 @@ def test_runs_and_holds_of_a_board_add_up(cornerrun):
     assert twice["VDD_CORE", "high"]["time_s"] == pytest.approx(once["VDD_CORE", "high"]["time_s"] + 600, abs=2)
     assert cornerrun("stress", "another").out == "no runs of another\n"
     assert "VDD_CORE" in cornerrun("stress", "00123").out
+
+
+def test_the_signoff_holds_the_numbers_of_the_ledger(cornerrun, desk):
+    for command in (QUICK, ("goto", "quickstart.yaml", "all high", "--hold", "10min", "--serial", "00123"), QUICK):
+        cornerrun(*command)
+    ledger = rows(cornerrun)
+    told = cornerrun("report", "--workbook", "--out", "out.xlsx", "--json").data["stress"]
+    assert {(row["rail"], row["level"]) for row in told} == set(ledger)
+    sheet = openpyxl.load_workbook(desk / "out.xlsx", data_only=True)["Sign-off"]
+    cells = {row[:2]: row[2:9] for row in sheet.iter_rows(values_only=True) if row[1] == "high"}
+    for row in told:
+        entry = ledger[row["rail"], row["level"]]
+        assert row["run_s"] + row["earlier_s"] == pytest.approx(entry["time_s"] + entry["lost_s"], rel=1e-12)
+        assert row["total_s"] == pytest.approx(entry["time_s"] + entry["lost_s"], rel=1e-12)
+        assert row["run_cycles"] + row["earlier_cycles"] == entry["cycles"] == 3
+        assert row["run_visits"] + row["earlier_visits"] == entry["visits"]
+        assert row["earlier_runs"] == entry["runs"] - 1 == 2
+        assert row["earlier_s"] > 600 > row["run_s"] > 0
+        shown = cells[row["rail"], "high"]
+        assert shown[:6] == pytest.approx((row["run_s"], 1, row["earlier_s"], 2, 2, row["total_s"]), rel=1e-12)
 
 
 def test_a_board_at_low_only_has_no_stress(cornerrun):

@@ -1,3 +1,5 @@
+from dataclasses import replace
+
 import pytest
 from invented_run import a_plan, a_run_of, good_visits
 
@@ -16,6 +18,18 @@ def test_stress_counts_whole_visits_above_and_below_nominal_for_each_rail():
     assert low
     assert (core.above_s, core.below_s) == pytest.approx((0.75 * high, 0.75 * low))
     assert (core.highest_target_v, core.lowest_target_v) == pytest.approx((0.85 * 1.05, 0.85 * 0.95))
+
+
+def test_rails_rest_while_conditions_move():
+    plan = a_plan()
+    data = a_run_of(good_visits(plan))
+    slow = [
+        replace(record, visit=replace(record.visit, end_s=record.visit.end_s + 600, phase_s={"condition": 600.0}))
+        for record in data.visits
+    ]
+    assert rail_stress(plan, replace(data, visits=tuple(slow)))[0].above_s == pytest.approx(
+        rail_stress(plan, data)[0].above_s
+    )
 
 
 def test_a_rail_that_never_moved_was_not_stressed():

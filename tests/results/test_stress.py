@@ -7,6 +7,7 @@ import pytest
 from invented_run import START, a_plan, a_run_of, a_visit, steps_of
 from run_example import a_baseline, a_recipe
 
+from cornerrun.corners.model import RailLevel
 from cornerrun.plan.serial import plan_to_json
 from cornerrun.results.records import EndState, Intent, Outcome, RunResult
 from cornerrun.results.store import Store
@@ -57,6 +58,27 @@ def test_visits_above_nominal_add_up_by_rail_and_level(store):
     assert (found["IO", "high"].visits, found["IO", "high"].runs, found["IO", "high"].lost_s) == (2, 1, 0)
     assert all(level == "high" for _, level in found)
     assert entries(store, now=LATER + timedelta(days=9)) == found
+
+
+def test_a_rail_that_stays_at_its_level_is_one_cycle_and_a_move_there_each_time_one_more(store):
+    begin(store)
+    high, nominal = RailLevel(rail="CORE", level="high"), RailLevel(rail="CORE", level="nominal")
+    for place, moves in enumerate([((high,),), (), ((nominal,), (high,))]):
+        step = replace(STEPS[1], ordinal=place, moves=moves)
+        store.intend(Intent(run_id="r1", step=step, at_utc=second(place)))
+        store.finish_visit("r1", replace(a_visit(PLAN, step), visit=visit(step, started_utc=second(place)).visit))
+    store.end_run("r1", RunResult.PASS, EndState.NOMINAL, "", second(10))
+    entry = entries(store)["CORE", "high"]
+    assert (entry.visits, entry.cycles) == (3, 2)
+
+
+def test_runs_may_be_chosen(store):
+    for run_id in ("r1", "r2"):
+        begin(store, run_id)
+        store.finish_visit(run_id, a_visit(PLAN, STEPS[1]))
+    (one,) = {entry.runs for entry in store.stress("00123", LATER, run_ids={"r2"})}
+    assert one == 1
+    assert store.stress("00123", LATER, run_ids=()) == ()
 
 
 def test_rails_rest_while_conditions_move(store):

@@ -30,15 +30,16 @@ LEVEL = 0.05  # of adjusted p-values (Holm): the chance of any false finding in 
 _ORDER: Mapping[Change, int] = {"worse": 0, "better": 1, "not comparable": 2, "no difference shown": 3}
 
 
-def compare_runs(a: RunData, b: RunData) -> RunComparison:
+def compare_runs(a: RunData, b: RunData, *, summaries: tuple[Summary, Summary] | None = None) -> RunComparison:
     """Compare two runs, ``a`` before and ``b`` after: boards, revisions, stations, or firmware.
 
+    ``summaries`` are of both, where a store has told more of the boards than the runs themselves do.
     Raises PlanError if a stored plan cannot be read.
     """
     from cornerrun.plan.serial import plan_from_json
 
     plan_a, plan_b = plan_from_json(a.run.plan_json), plan_from_json(b.run.plan_json)
-    one, other = summarise(a, plan=plan_a), summarise(b, plan=plan_b)
+    one, other = summaries or (summarise(a, plan=plan_a), summarise(b, plan=plan_b))
     differences = _differences(one, other)
     is_one_meter = _meters(one) == _meters(other)
     return RunComparison(

@@ -20,7 +20,7 @@ from cornerrun.report.sheets.evidence import (
     outcome_rows,
 )
 from cornerrun.report.sheets.live import exact_count
-from cornerrun.report.stress import rail_stress
+from cornerrun.report.sheets.stress import LEDGER, STRESS, ledger_notes, ledger_rows, stress_rows
 from cornerrun.report.summary_model import Header, Summary
 from cornerrun.results.records import RunData, RunResult
 
@@ -35,17 +35,6 @@ _MISSING = (
     Column(head="What"),
     Column(head="Scheme"),
     Column(head="Reason", style=Style.WRAPPED, width=60),
-)
-_STRESS = (
-    Column(head="Rail"),
-    Column(head="Time above nominal", style=Style.SECONDS),
-    Column(head="Visits above", style=Style.COUNT),
-    Column(head="Time below nominal", style=Style.SECONDS),
-    Column(head="Visits below", style=Style.COUNT),
-    Column(head="Highest target", style=Style.VOLTS),
-    Column(head="Greatest seen", style=Style.VOLTS),
-    Column(head="Lowest target", style=Style.VOLTS),
-    Column(head="Least seen", style=Style.VOLTS),
 )
 _DIFFERENCE = (
     Column(head="Place in the plan", style=Style.WRAPPED),
@@ -97,13 +86,13 @@ def fill_signoff(
         page,
         row,
         "Stress: what the board has been through in this run, void visits included",
-        _STRESS,
-        [
-            (s.rail, s.above_s, s.visits_above, s.below_s, s.visits_below, s.highest_target_v, s.greatest_seen_v,
-             s.lowest_target_v, s.least_seen_v)
-            for s in rail_stress(plan, data)
-        ],
-    )  # fmt: skip
+        STRESS,
+        list(stress_rows(plan, data)),
+    )
+    if summary.stress:
+        title = "Stress ledger of the board: time above nominal, by rail and level"
+        row = _table(page, row, title, LEDGER, list(ledger_rows(summary.stress, row + 2, page.column)))
+    row = _lines(page, row, "What the stress ledger counts", ledger_notes(summary))
     row = _pairs(page, row, "Earlier runs of this plan on this board", _attempts(summary))
     row = _pairs(page, row, "Versions and raw data", _raw(summary, data))
     row = _signatures(page, row, summary)
