@@ -1,8 +1,6 @@
 """What several commands share: options, reading the files, opening the store and the bench."""
 
 import getpass
-import json
-import sys
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
@@ -162,5 +160,6 @@ def operator_name() -> str:
 
 def print_json(value: object) -> None:
     """Write JSON to stdout."""
-    json.dump(value, sys.stdout, indent=2, ensure_ascii=False, default=str)
-    sys.stdout.write("\n")
+    from cornerrun.results.codec import printable_json
+
+    click.echo(printable_json(value))

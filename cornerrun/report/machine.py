@@ -1,6 +1,5 @@
 """The summary as JSON, for programs: the same names, SI units, nothing rounded."""
 
-import json
 import math
 from collections.abc import Mapping
 from dataclasses import fields, is_dataclass
@@ -9,6 +8,7 @@ from enum import Enum
 from pathlib import Path
 
 from cornerrun.report.summary_model import Summary
+from cornerrun.results.codec import printable_json
 
 __all__ = ["FORMAT", "plain_record", "to_json"]
 
@@ -20,10 +20,11 @@ def to_json(summary: Summary, *, indent: int | None = 2) -> str:
     """Write a summary as JSON text (RFC 8259): one object with ``format`` and one member a field of `Summary`.
 
     Field names are those of the dataclasses, their computed properties included. Times are ISO 8601 with offset. What
-    is not measured, and a number that JSON cannot hold, is null.
+    is not measured, and a number that JSON cannot hold, is null. Texts that checks, devices and persons wrote are kept;
+    how what no terminal should see is written, `printable_json` says.
     """
     plain = {"format": FORMAT, **_record(summary)}
-    return json.dumps(plain, indent=indent, ensure_ascii=False, allow_nan=False)
+    return printable_json(plain, indent=indent)
 
 
 def plain_record(value: object) -> dict[str, object]:

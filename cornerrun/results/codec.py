@@ -1,6 +1,8 @@
 """Frozen records <-> JSON text, exactly: floats to the last bit, bytes as hexadecimal, times in ISO 8601."""
 
 import json
+import math
+import re
 from collections.abc import Hashable
 from dataclasses import fields, is_dataclass
 from datetime import UTC, datetime
@@ -13,9 +15,12 @@ if TYPE_CHECKING:
 
     from pydantic import TypeAdapter
 
-__all__ = ["clean_text", "from_json", "to_json", "utc_from_text", "utc_text"]
+__all__ = ["clean_text", "from_json", "printable_json", "to_json", "utc_from_text", "utc_text"]
 
 T = TypeVar("T")
+
+# DEL and C1 controls, separators of lines and paragraphs, marks of direction. C0 controls are always escaped.
+_UNSEEN = re.compile("[\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069]")
 
 
 def to_json(value: object) -> str:
@@ -48,6 +53,29 @@ def clean_text(text: str) -> str:
     except UnicodeEncodeError:
         return text.encode(errors="backslashreplace").decode()
     return text
+
+
+def printable_json(value: object, *, indent: int | None = 2) -> str:
+    r"""Write plain data as JSON text (RFC 8259) that is UTF-8 and harmless on a terminal, whatever texts it holds.
+
+    Lone surrogates are spelled out (``\udcff``, six characters), as in the store. Control characters, separators of
+    lines and marks of direction are escaped, so that readers get them back and terminals do not. What JSON cannot hold,
+    NaN and infinities, is null; of anything else its ``str`` is written.
+    """
+    text = json.dumps(_printable(value), indent=indent, ensure_ascii=False, allow_nan=False)
+    return _UNSEEN.sub(lambda found: f"\\u{ord(found[0]):04x}", text)
+
+
+def _printable(value: object) -> object:
+    if isinstance(value, str):
+        return value if value.isascii() else value.encode(errors="backslashreplace").decode()
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if isinstance(value, list | tuple):
+        return [_printable(item) for item in value]
+    if isinstance(value, dict):
+        return {_printable(key if isinstance(key, str) else str(key)): _printable(item) for key, item in value.items()}
+    return value if value is None or isinstance(value, bool | int) else str(value)
 
 
 def utc_text(when: datetime) -> str:

@@ -5,7 +5,9 @@ import zipfile
 
 import openpyxl
 import pytest
+from jsonschema import Draft202012Validator
 
+from cornerrun.report.machine_schema import report_schema
 from cornerrun.report.template import find_template
 
 
@@ -46,3 +48,17 @@ def test_differences_from_a_released_plan_stand_in_the_signoff(cornerrun, kept, 
     found = cells(desk / "out.xlsx", "Sign-off")
     assert "title" in found
     assert any(str(cell).startswith("Differences from the released plan released.yaml, SHA-256") for cell in found)
+
+
+def test_what_a_check_prints_is_harmless_in_json(cornerrun, desk):
+    text = r'A\033[31m\377\007\r\302\233=1+1,"</script>\342\200\256\000'
+    (desk / "quickstart_link_errors.sh").write_text(f"#!/bin/sh\nprintf '%b' '{text}'\nexit 1\n")
+    run = cornerrun("run", "quickstart.yaml", "--serial", '=1+1"</script>', "--only", "all low", "--json")
+    assert run.code == 1
+    told = cornerrun("report", "--json")
+    Draft202012Validator(report_schema()).validate(told.data)
+    assert told.data == run.data
+    for name in ("runs", "boards", "report"):
+        for arguments in ([name], [name, "--json"]):
+            out = cornerrun(*arguments).out
+            assert not set(out) & set("\x1b\x07\r\x9b\u202e")
