@@ -1,5 +1,6 @@
 """Open the database behind a store: a file by default, or any URL that SQLAlchemy knows."""
 
+import logging
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -14,6 +15,11 @@ from cornerrun.errors import StoreError
 from cornerrun.results import schema
 
 __all__ = ["connect", "file_of", "location", "reason_of", "transaction"]
+
+
+# A Ctrl-C while a connection goes back to the pool is raised again, and logged with its traceback: to stderr, unless
+# somebody listens. Whoever does sees it still; a person at a terminal reads "interrupted".
+logging.getLogger("sqlalchemy").addHandler(logging.NullHandler())
 
 
 def location(url: str | Path) -> URL:
