@@ -9,6 +9,7 @@ from cornerrun.report.looks import marked
 from cornerrun.results.records import Outcome
 from cornerrun.run.progress import (
     CheckProgress,
+    ConditionProgress,
     Listener,
     Notice,
     ProgressEvent,
@@ -18,7 +19,7 @@ from cornerrun.run.progress import (
     StepStarted,
     VisitEnded,
 )
-from cornerrun.units import Kind, show
+from cornerrun.units import Kind, kind_of, show
 
 if TYPE_CHECKING:
     from rich.console import ConsoleRenderable, RichCast
@@ -36,6 +37,7 @@ class _Tally:
         self.step: StepStarted | None = None
         self.settled: SettleProgress | None = None
         self.check: CheckProgress | None = None
+        self.condition: ConditionProgress | None = None
         self.left_s: float | None = None
 
     def take(self, event: ProgressEvent) -> None:
@@ -43,9 +45,11 @@ class _Tally:
             case RunStarted():
                 self.steps = event.steps
             case StepStarted():
-                self.step, self.settled, self.check = event, None, None
+                self.step, self.settled, self.check, self.condition = event, None, None, None
+            case ConditionProgress():
+                self.condition = event
             case SettleProgress():
-                self.settled = event
+                self.settled, self.condition = event, None
             case CheckProgress():
                 self.check = event
             case VisitEnded():
@@ -73,19 +77,36 @@ def _visit_line(event: VisitEnded, tally: _Tally) -> str:
     return f"visit {tally.done:>{width}}/{tally.steps}  {marked(visit.outcome)}  {name}{reason}  [{took}]"
 
 
+def _condition_text(event: ConditionProgress) -> str:
+    """Say where a condition is on its way: "ambient to hot: 43.1 degC of 70 degC, ramp for another 12 min 00 s"."""
+    kind = kind_of(event.unit)
+
+    def shown(value: float) -> str:
+        return f"{value:.4g}" if kind is None else show(value, kind, digits=4)
+
+    reading = "" if event.reading is None else f"{shown(event.reading)} of "
+    left = "" if event.left_s is None else f", ramp for another {show(event.left_s, Kind.TIME, digits=2)}"
+    return f"{event.condition} to {event.level or 'rest'}: {reading}{shown(event.target)}{left}"
+
+
 class PlainLines:
     """One line a visit, for logs and pipes."""
 
     def __init__(self, stream: TextIO) -> None:
         self._stream = stream
         self._tally = _Tally()
+        self._told = ""
 
     def tell(self, event: ProgressEvent) -> None:
         self._tally.take(event)
         match event:
             case RunStarted():
                 self._say(f"run {event.run_id}: {event.steps} visits")
+            case ConditionProgress() if event.condition != self._told:
+                self._told = event.condition
+                self._say(_condition_text(event))
             case VisitEnded():
+                self._told = ""
                 left = f"; {self._tally.left}" if self._tally.done % 10 == 0 and self._tally.left else ""
                 self._say(_visit_line(event, self._tally) + left)
             case Notice():
@@ -139,6 +160,8 @@ class _LivePanel:
         now.add_row(Text(""), ProgressBar(total=max(tally.steps, 1), completed=tally.done, width=60))
         now.add_row(Text("corner"), Text(tally.step.step.corner.name, style="bold"))
         now.add_row(Text("rails"), Text(self._rails()))
+        if tally.condition is not None:
+            now.add_row(Text("condition"), Text(_condition_text(tally.condition)))
         if tally.check is not None:
             check = tally.check
             text = f"{check.check}: {check.done} of {check.trials} trials, {check.failures} failed"

@@ -230,6 +230,25 @@ _FAULT_RESPONSES = {
     "Difference": "what the rail did otherwise than the plan says; empty if nothing",
 }
 
+_CONDITIONS = {
+    "Condition": "what was set besides rails",
+    "Unit": "of the numbers in its row",
+    "Visit": "the visit that it was changed for; none on the way to rest",
+    "Level": "the level that it was changed to, or rest",
+    "Target": "its value",
+    "Came from": "reading before the change",
+    "Reached": "reading at its end",
+    "From target": "reading less target",
+    "Since start of run": "when the change began",
+    "Took": "until it had settled and soaked",
+    "Ramp asked": "how fast it may change by the plan",
+    "Steepest": "the steepest slope that was seen",
+    "per": "what the two speeds are per",
+    "Board": "on, or off for a cold boot",
+    "Board's sensor": "temperature at the board at the end",
+    "Sensor": "whose device told it",
+}
+
 GUIDE: Mapping[str, Mapping[str, str]] = MappingProxyType(
     {
         "t_corners": _CORNERS,
@@ -243,6 +262,7 @@ GUIDE: Mapping[str, Mapping[str, str]] = MappingProxyType(
         "t_interaction": _INTERACTION,
         "t_numbers": _NUMBERS,
         "t_readings": _READINGS,
+        "t_conditions": _CONDITIONS,
         "t_events": _EVENTS,
         "t_fault_responses": _FAULT_RESPONSES,
     }

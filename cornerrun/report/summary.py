@@ -8,6 +8,7 @@ from cornerrun.report.places import places_of
 from cornerrun.report.rail_nouns import ControlDrift, Margin, RailSummary, TrimLevel, TrimSummary
 from cornerrun.report.summary_cautions import anomalies, cautions, earlier_attempts, instrument_summaries
 from cornerrun.report.summary_checks import check_corners, check_totals, number_summaries
+from cornerrun.report.summary_conditions import condition_steps, condition_summaries
 from cornerrun.report.summary_corners import corner_summaries, coverage, not_tested
 from cornerrun.report.summary_culprits import culprit_summaries
 from cornerrun.report.summary_model import (
@@ -133,6 +134,8 @@ def summarise(
         fault_trials=data.fault_trials,
         configuration=configuration_summary(data),
         stress=None if ledgers is None else level_stress(plan, ledgers),
+        conditions=condition_summaries(plan, data, places),
+        condition_steps=condition_steps(data),
     )
 
 

@@ -12,6 +12,7 @@ from typing import Literal
 from cornerrun.plan.model import Source
 from cornerrun.report.analysis_nouns import Attempt, CulpritSummary, DeviceTelemetry, LevelStress
 from cornerrun.report.rail_nouns import ControlDrift, Margin, RailSummary, TrimLevel, TrimSummary
+from cornerrun.report.summary_conditions import ConditionStep, ConditionSummary
 from cornerrun.report.summary_proof import ConfigurationSummary, ProofRow
 from cornerrun.results.decision import Decision
 from cornerrun.results.fault_trial import FaultTrial
@@ -289,3 +290,5 @@ class Summary:
     fault_trials: tuple[FaultTrial, ...] = ()
     configuration: ConfigurationSummary | None = None
     stress: tuple[LevelStress, ...] | None = None
+    conditions: tuple[ConditionSummary, ...] = ()
+    condition_steps: tuple[ConditionStep, ...] = ()

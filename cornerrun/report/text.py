@@ -5,6 +5,7 @@ from textwrap import wrap
 
 from cornerrun.report.summary_model import CheckCorner, CornerSummary, MetCombinations, Summary
 from cornerrun.report.text_analysis import culprit_lines, number_lines, telemetry_lines
+from cornerrun.report.text_conditions import condition_lines
 from cornerrun.report.text_fault_trials import fault_trial_lines
 from cornerrun.report.text_proof import configuration_lines, proof_lines
 from cornerrun.report.text_rails import accuracy_lines, drift_lines, margin_lines, rail_lines
@@ -35,6 +36,7 @@ def to_text(summary: Summary, *, is_full: bool = False) -> str:
         _section("Control points", drift_lines(summary, is_full=is_full)),
         _section("Rails", rail_lines(summary) if is_full else []),
         _section("Corners", _corners(summary.corners) if is_full else []),
+        _section("Conditions", condition_lines(summary, width=_WIDTH - 2, is_full=is_full)),
         _section("Wiring proof: each rail stepped alone", proof_lines(summary, width=_WIDTH - 2, is_full=is_full)),
         _section(
             "Provoked faults: which rails went down",

@@ -11,6 +11,7 @@ from cornerrun.report.package import finish
 from cornerrun.report.placeholders import fill_placeholders, placeholders
 from cornerrun.report.sheets.accuracy import fill_accuracy
 from cornerrun.report.sheets.checks import fill_checks
+from cornerrun.report.sheets.conditions import fill_conditions
 from cornerrun.report.sheets.corners import fill_corners
 from cornerrun.report.sheets.counts import Blocks
 from cornerrun.report.sheets.culprits import fill_culprits
@@ -94,6 +95,7 @@ def write_workbook(
     fill_telemetry(book, summary)
     fill_interaction(book, summary)
     fill_numbers(book, summary)
+    fill_conditions(book, summary)
     fill_plan(book, summary, plan, data)
     fill_summary(book, summary, blocks)
     fill_signoff(book, summary, plan, data, blocks, released=released)

@@ -107,7 +107,12 @@ class ConditionWay:
             left_s = ramp_s - after_s if after_s < ramp_s else None
             self.journal.tell(
                 ConditionProgress(
-                    condition=self.condition.name, level=level, target=target, reading=reading, left_s=left_s
+                    condition=self.condition.name,
+                    unit=self.condition.unit,
+                    level=level,
+                    target=target,
+                    reading=reading,
+                    left_s=left_s,
                 )
             )
             self.wait(self.clock.now_s() + _POLL_S)

@@ -41,6 +41,7 @@ class ConditionProgress:
     """A condition is on its way; ``level`` is empty on the way to rest, ``left_s`` tells the rest of a ramp."""
 
     condition: str
+    unit: str
     level: str
     target: float
     reading: float | None

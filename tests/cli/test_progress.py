@@ -7,6 +7,7 @@ from cornerrun.corners.model import Corner, Step
 from cornerrun.results.records import EndState, Outcome, RunResult, Visit, VisitRecord
 from cornerrun.run.progress import (
     CheckProgress,
+    ConditionProgress,
     Notice,
     RunEnded,
     RunStarted,
@@ -83,3 +84,35 @@ def test_a_reader_that_goes_away_stops_nothing():
     with listening(Gone()) as listener:
         for event in itertools.chain(a_run(), a_run()):
             listener.tell(event)
+
+
+def on_the_way(condition, reading, left_s, *, unit="degC", target=70.0):
+    return ConditionProgress(condition=condition, unit=unit, level="hot", target=target, reading=reading, left_s=left_s)
+
+
+def test_a_pipe_hears_once_of_each_condition_that_changes():
+    stream = io.StringIO()
+    with listening(stream) as listener:
+        run = a_run()
+        listener.tell(run[0])
+        for event in (
+            on_the_way("ambient", 25.04, 720.0),
+            on_the_way("ambient", 43.13, 400.0),
+            on_the_way("input", None, None, unit="V", target=13.2),
+            run[-2],
+        ):
+            listener.tell(event)
+    assert stream.getvalue().splitlines()[1:3] == [
+        "ambient to hot: 25.04 degC of 70 degC, ramp for another 12 min 00 s",
+        "input to hot: 13.2 V",
+    ]
+
+
+def test_a_terminal_shows_where_a_condition_is_until_the_rails_move():
+    stream = Terminal()
+    with listening(stream) as listener:
+        for event in (*a_run()[:2], on_the_way("ambient", 43.13, 400.0)):
+            listener.tell(event)
+        listener.live.refresh() if hasattr(listener, "live") else None
+        shown = stream.getvalue()
+    assert "ambient to hot: 43.13 degC of 70 degC" in shown

@@ -7,6 +7,7 @@ from cornerrun.errors import ReportError
 from cornerrun.plan.model import Plan
 from cornerrun.report.drawing import Drawing
 from cornerrun.report.figures.achieved import achieved_voltages
+from cornerrun.report.figures.conditions import condition_timeline
 from cornerrun.report.figures.corner_map import corner_map
 from cornerrun.report.figures.interaction import interaction_matrix
 from cornerrun.report.figures.pareto import pareto
@@ -33,6 +34,7 @@ def figures(plan: Plan, summary: Summary, data: RunData) -> Mapping[str, Drawing
         "trim-error": trim_errors(summary),
         "achieved-voltage": achieved_voltages(plan, data),
         "settling": settle_times(plan, data),
+        "conditions": condition_timeline(summary, data),
         "faults": fault_timeline(summary, data),
         "interaction": interaction_matrix(plan, data.proof),
     }

@@ -13,7 +13,9 @@ from cornerrun.report.page.map_rows import map_rows
 from cornerrun.report.page.notes import fact_rows, note_sections
 from cornerrun.report.page.tables import (
     cause_table,
+    change_table,
     check_table,
+    condition_table,
     failure_table,
     fault_table,
     interaction_table,
@@ -138,6 +140,17 @@ def _sections(plan: Plan, summary: Summary, data: RunData) -> Iterator[Section]:
             Part(title="Margins, extremes and telemetry as a table", table=rail_table(summary), is_folded=True),
         ),
     )
+    if summary.conditions:
+        yield Section(
+            name="conditions",
+            title="Conditions",
+            lead="What was set besides rails, which rest at nominal while it changes. Dashed: the levels of the plan.",
+            parts=(
+                Part(drawing=drawn.get("conditions")),
+                Part(title="How near each was kept", table=condition_table(summary)),
+                Part(title="Every change", table=change_table(summary), is_folded=True),
+            ),
+        )
     if "faults" in drawn:
         yield Section(
             name="faults", title="Faults", parts=(Part(drawing=drawn["faults"]), Part(table=fault_table(data)))

@@ -3,6 +3,7 @@
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
+from cornerrun.report.condition_text import CHANGE_HEADS, KEPT_HEADS, change_row, kept_row
 from cornerrun.report.drawing import Ink
 from cornerrun.report.figures.pareto import causes
 from cornerrun.report.figures.shares import worst_first
@@ -19,7 +20,9 @@ __all__ = [
     "Cell",
     "PageTable",
     "cause_table",
+    "change_table",
     "check_table",
+    "condition_table",
     "failure_table",
     "fault_table",
     "interaction_table",
@@ -180,6 +183,16 @@ def fault_table(data: RunData) -> PageTable:
             for fault, corner in all_faults(data)
         ),
     )
+
+
+def condition_table(summary: Summary) -> PageTable:
+    """How near each condition was kept, and what its changes took."""
+    return table_of(KEPT_HEADS, map(kept_row, summary.conditions))
+
+
+def change_table(summary: Summary) -> PageTable:
+    """Every change of a condition, in order of time."""
+    return table_of(CHANGE_HEADS, map(change_row, summary.condition_steps))
 
 
 def interaction_table(data: RunData, *, least: float = 0.002) -> PageTable:

@@ -73,7 +73,7 @@ def sum_of_rows(block: Block, head: str, rows: tuple[int, int], *, cached: int) 
 
 
 def exact_count(
-    block: Block, name_head: str, cell: str, *words: tuple[str, str], head: str | None = None, cached: int
+    block: Block, name_head: str, cell: str, *words: tuple[str, str], head: str | None = None, cached: float
 ) -> Formula:
     """Count the rows of a name, letter by letter, in which columns hold words; or sum a column over them."""
     terms = [f"EXACT({block.cells(name_head)},{cell})"]
