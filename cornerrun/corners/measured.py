@@ -16,7 +16,7 @@ from cornerrun.corners.nogoods import Nogoods
 from cornerrun.corners.tuples import TupleSpace
 from cornerrun.plan.model import NOMINAL, Covering, NamedCorner, Plan
 
-__all__ = ["PlanCoverage", "plan_coverage"]
+__all__ = ["PlanCoverage", "plan_coverage", "varied_conditions"]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -80,10 +80,15 @@ def plan_coverage(plan: Plan, selection: Selection, *, strength: int) -> PlanCov
     )
 
 
+def varied_conditions(plan: Plan) -> tuple[str, ...]:
+    """Name the conditions that covering schemes vary: they count beside the rails."""
+    varied = {name for scheme in plan.corners.schemes if isinstance(scheme, Covering) for name in scheme.conditions}
+    return tuple(one.name for one in plan.conditions if one.name in varied)
+
+
 def _conditions(plan: Plan) -> dict[str, tuple[str, ...]]:
     """List the levels of the conditions that covering schemes vary."""
-    varied = {name for scheme in plan.corners.schemes if isinstance(scheme, Covering) for name in scheme.conditions}
-    return {one.name: tuple(one.levels) for one in plan.conditions if one.name in varied}
+    return {one.name: tuple(one.levels) for one in plan.conditions if one.name in varied_conditions(plan)}
 
 
 def _outside(plan: Plan, grid: Grid, around: Mapping[str, tuple[str, ...]]) -> Iterator[Constraint]:

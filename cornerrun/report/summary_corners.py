@@ -4,7 +4,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from itertools import combinations
 
-from cornerrun.corners.measured import plan_coverage
+from cornerrun.corners.measured import plan_coverage, varied_conditions
 from cornerrun.corners.model import Corner, Selection
 from cornerrun.corners.trim import TRIM
 from cornerrun.errors import PlanError
@@ -170,6 +170,7 @@ def coverage(plan: Plan, data: RunData, good: Sequence[VisitRecord]) -> Coverage
                 plan, [corner for corner in data.run.corners if corner.name in done and corner.scheme != TRIM]
             )
         ),
+        conditions=varied_conditions(plan),
     )
 
 

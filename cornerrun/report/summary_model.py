@@ -217,7 +217,7 @@ class Coverage:
     A pair is two commanded rails, each at a level; ``pairs_possible`` leaves out pairs that the plan forbids outright.
     Only visits whose checks could run count. ``combinations`` tell the same for levels, pairs and triples off nominal,
     relations and ties reckoned with: the figures of `cornerrun corners`, and the ones to show where only some fit; a
-    strength that has too many to count is not among them.
+    strength that has too many to count is not among them. ``conditions`` are those that count beside the rails there.
     """
 
     levels_met: int
@@ -227,6 +227,7 @@ class Coverage:
     high_low_pairs_met: int
     high_low_pairs_possible: int
     combinations: tuple[MetCombinations, ...] = ()
+    conditions: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -7,6 +7,7 @@ import pytest
 from invented_run import START, a_plan, a_run_of, good_visits
 
 from cornerrun.report.guide_texts import GUIDE
+from cornerrun.report.page.run_page import run_page
 from cornerrun.report.summary import summarise
 from cornerrun.report.workbook import write_workbook
 from cornerrun.results.bench_records import ProofReading, ProofStep
@@ -155,3 +156,21 @@ def test_trials_stand_one_row_a_check_and_visit_and_add_up_to_the_sheet_of_check
     failed = sum(row[at["Failed"]] for row in trials if row[at["Counts"]] == "yes")
     checks = [row for row in book["Checks"].iter_rows(min_row=4, values_only=True) if row[0]]
     assert failed == sum(row[checks[0].index("Failed")] for row in checks[1:]) == 33
+
+
+def test_coverage_stands_in_signoff_and_page_with_what_constraints_rule_out(tmp_path):
+    plan = a_plan()
+    plan = replace(plan, corners=replace(plan.corners, forbidden=({"CORE": "high", "IO": "low"},)))
+    data = a_run_of(good_visits(plan))
+    summary = summarise(data, plan=plan)
+    sheet = written(tmp_path, data, plan)["Sign-off"]
+    found = {row[0]: row[1:] for row in rows(sheet) if len(row) >= 4}
+    pairs = next(one for one in summary.coverage.combinations if one.strength == 2)
+    assert pairs.total - pairs.feasible == 1
+    met, possible, share, ruled_out = found["Pairs of levels off nominal"][:4]
+    assert (met, possible, ruled_out) == (pairs.covered, pairs.feasible, 1)
+    assert share == pytest.approx(met / possible)
+    assert found["Corners"][:2] == (summary.tally.corners_run, summary.tally.corners_planned)
+    page = run_page(data, summary=summary, plan=plan)
+    assert "Pairs of levels off nominal" in page
+    assert "Ruled out by constraints" in page

@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 
 from cornerrun.plan.model import Plan
+from cornerrun.report.coverage_rows import coverage_lead, coverage_rows
 from cornerrun.report.criteria_text import window_text
 from cornerrun.report.looks import symbol_of
 from cornerrun.report.page.document import Part, Section
@@ -54,16 +55,18 @@ def note_sections(plan: Plan, summary: Summary, data: RunData) -> Iterator[Secti
 
 
 def _coverage(summary: Summary) -> Section:
-    coverage = summary.coverage
-    lines = (
-        ("Levels of rails", coverage.levels_met, coverage.levels_possible),
-        ("Pairs of levels of two rails", coverage.pairs_met, coverage.pairs_possible),
-        ("Pairs of high and low", coverage.high_low_pairs_met, coverage.high_low_pairs_possible),
-        ("Corners", summary.tally.corners_run, summary.tally.corners_planned),
-    )
     table = table_of(
-        ("What", "Met", "Possible", "Share"),
-        ((what, met, possible, f"{100 * met / possible:.1f} %" if possible else "-") for what, met, possible in lines),
+        ("What", "Met", "Possible", "Share", "Ruled out by constraints"),
+        (
+            (
+                row.what,
+                row.met,
+                row.possible,
+                f"{100 * row.met / row.possible:.1f} %" if row.possible else "-",
+                "" if row.ruled_out is None else row.ruled_out,
+            )
+            for row in coverage_rows(summary)
+        ),
     )
     missing = table_of(
         ("What", "Name", "Scheme", "Reason"),
@@ -73,7 +76,7 @@ def _coverage(summary: Summary) -> Section:
     return Section(
         name="coverage",
         title="Coverage",
-        lead="What the corners that were run have met of what the levels of the plan allow. Conclusions end there.",
+        lead=coverage_lead(summary),
         parts=(
             Part(table=table),
             Part(title=f"Not tested: {left_out}", table=missing if summary.not_tested else None),

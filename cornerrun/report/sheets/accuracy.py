@@ -31,7 +31,7 @@ _RAIL = (
     Column(head="Offset", style=Style.MILLIVOLTS, width=12),
     Column(head="Offset ±", style=Style.PLUS_MINUS_MILLIVOLTS, width=12),
     Column(head="Non-linearity", style=Style.PLUS_MINUS_MILLIVOLTS, width=12),
-    Column(head="Repeat-ability", style=Style.PLUS_MINUS_MILLIVOLTS, width=12),
+    Column(head="Repeatability", style=Style.PLUS_MINUS_MILLIVOLTS, width=13),
     Column(head="Meter specification there ±", style=Style.PLUS_MINUS_MILLIVOLTS, width=13),
     Column(head="Largest quantisation", style=Style.MILLIVOLTS, width=13),
     Column(head="Readings", style=Style.COUNT, width=9),

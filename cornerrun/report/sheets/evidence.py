@@ -5,6 +5,7 @@ from collections.abc import Iterator, Sequence
 from openpyxl.utils import get_column_letter, quote_sheetname
 
 from cornerrun.report.blocks import Block, Column, Formula
+from cornerrun.report.coverage_rows import coverage_rows
 from cornerrun.report.looks import Style, marked
 from cornerrun.report.rail_nouns import Margin, TrimSummary
 from cornerrun.report.sheets.accuracy import Accuracy
@@ -14,7 +15,16 @@ from cornerrun.report.summary_model import Summary
 from cornerrun.results.decision import Decision
 from cornerrun.results.records import Outcome, Reading, RunData
 
-__all__ = ["ACHIEVED", "DECIDED", "OUTCOMES", "achieved_rows", "decided_rows", "outcome_rows"]
+__all__ = [
+    "ACHIEVED",
+    "COVERED",
+    "DECIDED",
+    "OUTCOMES",
+    "achieved_rows",
+    "covered_rows",
+    "decided_rows",
+    "outcome_rows",
+]
 
 OUTCOMES = (Column(head="Outcome"), Column(head="Corners", style=Style.COUNT))
 ACHIEVED = (
@@ -28,9 +38,16 @@ ACHIEVED = (
     Column(head="Worst trim error", style=Style.SIGNED_PERCENT),
     Column(head="Claim"),
 )
+COVERED = (
+    Column(head="What"),
+    Column(head="Met", style=Style.COUNT),
+    Column(head="Possible", style=Style.COUNT),
+    Column(head="Share", style=Style.SHARE),
+    Column(head="Ruled out", style=Style.COUNT),
+)
 DECIDED = (
     Column(head="Check"),
-    Column(head="Demon-strated, met", style=Style.COUNT),
+    Column(head="Demonstrated, met", style=Style.COUNT),
     Column(head="Refuted, not met", style=Style.COUNT),
     Column(head="Open", style=Style.COUNT),
     Column(head="Trials", style=Style.COUNT),
@@ -48,6 +65,16 @@ def outcome_rows(summary: Summary, blocks: Blocks) -> Iterator[Sequence[object]]
         if outcome in found:
             counted = count_words(blocks.corners.rows, ("Outcome", marked(outcome)), cached=found.count(outcome))
             yield outcome, counted
+
+
+def covered_rows(summary: Summary, first_row: int, column: int) -> Iterator[Sequence[object]]:
+    """Put what was met beside what was possible, with its live share; what constraints rule out counts in neither."""
+    met, possible = get_column_letter(column + 1), get_column_letter(column + 2)
+    for row, found in enumerate(coverage_rows(summary), start=first_row):
+        share = (
+            Formula(text=f"{met}{row}/{possible}{row}", cached=found.met / found.possible) if found.possible else None
+        )
+        yield found.what, found.met, found.possible, share, found.ruled_out
 
 
 def achieved_rows(summary: Summary, data: RunData, blocks: Blocks) -> Iterator[Sequence[object]]:

@@ -29,7 +29,7 @@ COLUMNS = (
     Column(head="Set-point", style=Style.VOLTS, width=11),
     Column(head="Word", style=Style.CODE, width=8),
     Column(head="Telemetry", style=Style.VOLTS, width=11),
-    Column(head="Tele-metry n", style=Style.COUNT, width=8),
+    Column(head="Telemetry n", style=Style.COUNT, width=10),
     Column(head="Reference", style=Style.VOLTS, width=11),
     Column(head="Reference range", style=Style.VOLTS, width=12),
     Column(head="Trim error", style=Style.MILLIVOLTS, width=12),
@@ -41,7 +41,7 @@ COLUMNS = (
     Column(head="Settled after", style=Style.SECONDS, width=10),
     Column(head="STATUS_ WORD", style=Style.CODE, width=9),
     Column(head="Current", style=Style.AMPERES, width=10),
-    Column(head="Temper-ature", style=Style.DEGREES, width=9),
+    Column(head="Temperature", style=Style.DEGREES, width=11),
     Column(head="Outcome", width=18),
     Column(head="Reason", width=44),
 )

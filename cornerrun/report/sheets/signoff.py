@@ -8,14 +8,17 @@ from cornerrun.plan.model import Plan
 from cornerrun.report.blocks import Block, Column
 from cornerrun.report.book import Book, Page
 from cornerrun.report.conclusion import conclusion, uncertainty_statement
+from cornerrun.report.coverage_rows import coverage_lead
 from cornerrun.report.looks import Style, marked, symbol_of
 from cornerrun.report.plan_differences import plan_differences
 from cornerrun.report.sheets.counts import Blocks
 from cornerrun.report.sheets.evidence import (
     ACHIEVED,
+    COVERED,
     DECIDED,
     OUTCOMES,
     achieved_rows,
+    covered_rows,
     decided_rows,
     outcome_rows,
 )
@@ -65,7 +68,8 @@ def fill_signoff(
         "Instruments",
         [(i.record.name, _instrument(i.record.identity, i.calibration, i.record.due)) for i in summary.instruments],
     )
-    row = _pairs(page, row, "Coverage", _coverage(summary))
+    row = _lines(page, row, "Coverage", [coverage_lead(summary), _visits(summary)]) - 1
+    row = page.table(row, page.column, COVERED, list(covered_rows(summary, row + 1, page.column))).last_row + 2
     row = _table(
         page,
         row,
@@ -74,9 +78,7 @@ def fill_signoff(
         list(outcome_rows(summary, blocks)),
     )
     missing = [(item.name, item.what, item.scheme, item.reason) for item in summary.not_tested[:_MOST_ROWS]]
-    row = _table(page, row, "Asked for and not tested", _MISSING, missing) if missing else _lines(
-        page, row, "Asked for and not tested", ["nothing"]
-    )  # fmt: skip
+    row = _missing(page, row, missing)
     achieved = list(achieved_rows(summary, data, blocks))
     row = _table(page, row, "Rails: achieved against asked, margins, trim accuracy", ACHIEVED, achieved)
     decided = list(decided_rows(summary, blocks, row + 2, page.column))
@@ -117,18 +119,30 @@ def _instrument(identity: str, calibration: str, due: str | None) -> str:
     return f"{identity}; calibration {calibration}" + (f", due {due}" if due else "")
 
 
-def _coverage(summary: Summary) -> list[tuple[str, str]]:
-    tally, met = summary.tally, summary.coverage
-    return [
-        ("Corners", f"{tally.corners_run} of {tally.corners_planned} run"),
-        (
-            "Visits",
-            f"{tally.done} of {tally.planned}, {tally.control_points} of them control points, {tally.void} void",
-        ),
-        ("Levels", f"{met.levels_met} of {met.levels_possible} met"),
-        ("Pairs of levels of two rails", f"{met.pairs_met} of {met.pairs_possible} met"),
-        ("High/low pairs", f"{met.high_low_pairs_met} of {met.high_low_pairs_possible} met"),
-    ]
+def _missing(page: Page, row: int, missing: Sequence[tuple[str, str, str, str]]) -> int:
+    """List what was left out; a reason reaches over the columns that are left."""
+    title, left = "Asked for and not tested", len(_WIDTHS) - len(_MISSING) + 1
+    if not missing:
+        return _lines(page, row, title, ["nothing"])
+    page.span(row, page.column, title, Style.BLOCK, columns=len(_WIDTHS))
+    page.head(row + 1, page.column, _MISSING)
+    page.span(row + 1, page.column + len(_MISSING) - 1, _MISSING[-1].head, Style.HEAD, columns=left)
+    row += 2
+    for cells in missing:
+        for place, (column, cell) in enumerate(zip(_MISSING[:-1], cells, strict=False)):
+            page.put(row, page.column + place, cell, column.style)
+        page.span(row, page.column + len(_MISSING) - 1, cells[-1], Style.WRAPPED, columns=left)
+        lines = max(-(-len(cells[0]) // int(_WIDTHS[0])), -(-len(cells[-1]) // (sum(_WIDTHS[-left:]))))
+        page.height(row, min(13.0 * lines + 3, 400))
+        row += 1
+    return row + 1
+
+
+def _visits(summary: Summary) -> str:
+    tally = summary.tally
+    return (
+        f"{tally.done} of {tally.planned} visits made, {tally.control_points} of them control points, {tally.void} void"
+    )
 
 
 def _anomalies(page: Page, row: int, summary: Summary, events: Block) -> int:
