@@ -66,7 +66,9 @@ def test_the_template_delivered_is_what_its_maker_makes(tmp_path):
 
 def test_the_template_delivered_can_be_filled():
     template = open_template(find_template())
-    assert tuple(template.anchors) == (*ANCHORS, *FURTHER_ANCHORS)
+    # Few runs set conditions: theirs is the one sheet that is added where there is something to show.
+    always = tuple(name for name in FURTHER_ANCHORS if name != "cr_conditions")
+    assert tuple(template.anchors) == (*ANCHORS, *always)
     assert losses(find_template()) == ()
 
 
