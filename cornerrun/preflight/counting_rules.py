@@ -3,7 +3,7 @@
 import math
 import re
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from cornerrun.plan.model import Check
 from cornerrun.preflight.facts import Facts
@@ -37,15 +37,24 @@ def error_ratios(facts: Facts) -> Iterator[Finding]:
     The bound of the ratio is the exact one-sided one of Clopper and Pearson; without an error it is -ln(1 - C) / n.
     """
     for check in facts.plan.checks:
-        counted = _counted(check)
-        ratios = {name: limit.max for name, limit in check.accept.items() if _RATIO.search(_plain(name))}
-        position = facts.position("checks", check.name, "accept")
-        subject = Subject(rule="error ratio", position=position)
-        if not ratios and counted is not None:
-            yield from _shown(check, counted, subject)
-        for name, most in ratios.items():
-            if most is not None:
-                yield _judged(check, name, most, counted, subject)
+        subject = Subject(rule="error ratio", position=facts.position("checks", check.name, "accept"))
+        found = list(_ratios(check, subject))
+        yield from found
+        for one in check.accept_at:
+            here = replace(check, accept={**check.accept, **one.accept})
+            for item in _ratios(here, replace(subject, position=facts.position("checks", check.name, "accept_at"))):
+                if item.numbers not in {known.numbers for known in found}:
+                    yield replace(item, numbers=f"{item.numbers} (at {one.condition} {one.level})")
+
+
+def _ratios(check: Check, subject: Subject) -> Iterator[Finding]:
+    counted = _counted(check)
+    ratios = {name: limit.max for name, limit in check.accept.items() if _RATIO.search(_plain(name))}
+    if not ratios and counted is not None:
+        yield from _shown(check, counted, subject)
+    for name, most in ratios.items():
+        if most is not None:
+            yield _judged(check, name, most, counted, subject)
 
 
 def _judged(check: Check, name: str, most: float, counted: _Counted | None, subject: Subject) -> Finding:

@@ -6,6 +6,7 @@ from pathlib import Path
 import pytest
 
 from cornerrun.plan.load import load_bench, load_plan
+from cornerrun.plan.model import Acceptance, AcceptAt, SettleAt
 from cornerrun.preflight.rules import findings
 
 PLANS = Path(__file__).parents[2] / "plans"
@@ -67,3 +68,29 @@ def test_a_sensor_that_has_no_power_while_the_input_is_cut_is_told(logger):
         return replace(bench, conditions={**bench.conditions, "ambient": own})
 
     assert found(logger, power=cut, bench=by_chamber) == []
+
+
+@pytest.mark.parametrize(("timeout_s", "severity"), [(0.3, "error"), (0.75, "warning"), (3.0, None)])
+def test_a_rail_that_has_no_time_to_settle_at_one_level_is_told_with_that_level(logger, timeout_s, severity):
+    plan, bench_file = logger
+    # Conversions every 50 ms and a hold of 400 ms in the cold: 450 ms and the way there at least.
+    slow = SettleAt(condition="ambient", level="cold", stable_for_s=0.4, timeout_s=timeout_s)
+    rails = tuple(replace(rail, settle_at=(slow,)) if rail.name == "VDD_MCU" else rail for rail in plan.rails)
+    found = [item for item in findings(replace(plan, rails=rails), bench_file) if item.rule == "settling"]
+    assert [(item.rail, item.severity) for item in found] == ([("VDD_MCU", severity)] if severity else [])
+    assert all("@ ambient cold" in item.numbers for item in found)
+
+
+def test_an_error_ratio_that_only_one_level_limits_must_be_counted_too(logger):
+    plan, bench_file = logger
+    ratio = AcceptAt(condition="ambient", level="cold", accept={"ber": Acceptance(max=1e-12)})
+    counted = replace(ratio, accept={**ratio.accept, "bits": Acceptance(min=3e12)})
+    said = {}
+    for name, accepted in (("bare", ratio), ("counted", counted)):
+        checks = tuple(replace(check, accept_at=(accepted,)) for check in plan.checks[:1])
+        found = findings(replace(plan, checks=checks), bench_file)
+        said[name] = [item for item in found if item.rule == "error ratio" and item.severity == "error"]
+    (one,) = said["bare"]
+    assert "asks for no count of what was sent" in one.numbers
+    assert one.numbers.endswith("(at ambient cold)")
+    assert said["counted"] == []
