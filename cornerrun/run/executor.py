@@ -1,7 +1,6 @@
 """Perform the steps of a run, and be safe on every way out."""
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
 
 from cornerrun.bench.ports import Baseline, Note, RailPower
 from cornerrun.clock import Clock
@@ -15,6 +14,7 @@ from cornerrun.run.bookkeeping import Bookkeeper
 from cornerrun.run.checking import Checking
 from cornerrun.run.climate import Climate
 from cornerrun.run.controls import Controls
+from cornerrun.run.ended import Ended, Halt
 from cornerrun.run.fault_trials import FaultTrials
 from cornerrun.run.faults import STATUS_WORD_OFF
 from cornerrun.run.itinerary import Itinerary
@@ -23,6 +23,7 @@ from cornerrun.run.keeping import Keeper
 from cornerrun.run.moving import Mover
 from cornerrun.run.progress import StepStarted, VisitEnded
 from cornerrun.run.proof import WiringProof
+from cornerrun.run.resting import Resting
 from cornerrun.run.resuming import Resumed
 from cornerrun.run.sequence import WAYS, Phase, Trouble
 from cornerrun.run.sequence import Sequence as PhaseSequence
@@ -33,29 +34,10 @@ from cornerrun.run.trouble import explain, trouble_of
 from cornerrun.run.visit import Visitor
 from cornerrun.run.way_back import WayBack
 
-__all__ = ["Ended", "Executor"]
+__all__ = ["Executor"]
 
 # Whole visits after which the board goes to nominal and a control point proves it, with the trouble that they are.
 _PROVEN_AFTER = frozenset({Outcome.NOT_SETTLED, Outcome.NO_ANSWER})
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Ended:
-    """How the steps ended: what cut them short if anything did, and where the board is."""
-
-    visits: tuple[VisitRecord, ...]
-    trouble: Trouble | None
-    end_state: EndState
-    why: str
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class _Halt:
-    """Why no further step is made. ``state`` None: the board still has to be brought to its end."""
-
-    trouble: Trouble | None
-    why: str
-    state: EndState | None = None
 
 
 class Executor:
@@ -117,6 +99,14 @@ class Executor:
         self._checking = checking
         self._way_back = way_back
         self._aftermath = aftermath
+        self._resting = Resting(
+            climate=climate,
+            way_back=way_back,
+            sequence=sequence,
+            supervisor=supervisor,
+            aftermath=aftermath,
+            keep=self._books.take_change,
+        )
         self._proof = proof
         self._controls = Controls(plan)
         self._barred = Barred(plan.policy)
@@ -140,7 +130,7 @@ class Executor:
             if halt.trouble is None and halt.state is None:
                 halt = self._rest(halt)
         except BaseException as error:  # whatever it was, the board comes first
-            halt = _Halt(trouble=trouble_of(error), why=explain(error))
+            halt = Halt(trouble=trouble_of(error), why=explain(error))
         return self._end(halt)
 
     def _recall(self, resumed: Resumed) -> None:
@@ -168,11 +158,11 @@ class Executor:
             raise NotAtNominal(f"off before the run: {', '.join(off)}; see their captured status, and turn them on")
         self._supervisor.known_status(self._notes.know(left))
 
-    def _walk(self) -> _Halt:
+    def _walk(self) -> Halt:
         """Perform what is queued, until it is done or something ends it."""
         started_s, earlier = self._clock.now_s(), len(self._books.visits)
         while (step := self._itinerary.next()) is not None:
-            halt: _Halt | None = None
+            halt: Halt | None = None
             if self._proof is not None and self._proof.is_due:
                 halt = self._prove(self._proof, step.ordinal)
                 if halt is not None:
@@ -207,19 +197,19 @@ class Executor:
             ahead = None if self._stages is None else self._stages.ahead(step, self._books.visits)
             if ahead is not None:
                 self._itinerary.go_on(ahead)
-        return _Halt(trouble=None, why="")
+        return Halt(trouble=None, why="")
 
-    def _prove(self, proof: WiringProof, ordinal: int) -> _Halt | None:
+    def _prove(self, proof: WiringProof, ordinal: int) -> Halt | None:
         """Do the wiring proof; one that fails, or can't be finished, ends the run."""
         try:
             proof.prove(ordinal)
         except BaseException as error:
             dealt = self._aftermath.deal(error, visit=ordinal, moving=proof.moving, return_order=self._return_order)
             self._journal.note("error", dealt.why)
-            return _Halt(trouble=dealt.trouble, why=dealt.why, state=dealt.state)
+            return Halt(trouble=dealt.trouble, why=dealt.why, state=dealt.state)
         return None
 
-    def _provoke(self, trials: FaultTrials, step: Step) -> _Halt | None:
+    def _provoke(self, trials: FaultTrials, step: Step) -> Halt | None:
         """Provoke the faults of the plan from a proven nominal; the step, put back, comes after a control point."""
         dealt = self._aftermath.bring_back(Trouble.CHECK, "before faults are provoked", self._return_order)
         if dealt.ends_run:
@@ -229,7 +219,7 @@ class Executor:
         except BaseException as error:
             dealt = self._aftermath.deal(error, visit=step.ordinal, moving=(), return_order=())
             self._journal.note("error", dealt.why)
-            return _Halt(trouble=dealt.trouble, why=dealt.why, state=dealt.state)
+            return Halt(trouble=dealt.trouble, why=dealt.why, state=dealt.state)
         self._itinerary.put_back(step)
         self._itinerary.prove()
         return None
@@ -243,7 +233,7 @@ class Executor:
         self._journal.tell(StepStarted(step=step, off_nominal=off_nominal))
         return self._visitor.visit(step)
 
-    def _broken_off(self, step: Step, error: BaseException) -> tuple[VisitRecord | None, _Halt | None]:
+    def _broken_off(self, step: Step, error: BaseException) -> tuple[VisitRecord | None, Halt | None]:
         """Act on trouble: the board first, then the record."""
         was_at_a_corner = self._sequence.is_at_a_corner
         self._visitor.freeze()
@@ -274,7 +264,7 @@ class Executor:
         self._itinerary.prove()
         return record, halt
 
-    def _after(self, step: Step, record: VisitRecord) -> _Halt | None:
+    def _after(self, step: Step, record: VisitRecord) -> Halt | None:
         """Act on how a whole visit ended."""
         visit = record.visit
         if visit.outcome in _PROVEN_AFTER:
@@ -292,10 +282,10 @@ class Executor:
             if halt is not None:
                 return halt
         if self._plan.policy.on_fail == "stop" and visit.outcome.is_product_failure:
-            return _Halt(trouble=None, why=f"ended at the first failure, as the plan asks: {step.corner.name}")
+            return Halt(trouble=None, why=f"ended at the first failure, as the plan asks: {step.corner.name}")
         return None
 
-    def _judge_control(self, step: Step, record: VisitRecord) -> _Halt | None:
+    def _judge_control(self, step: Step, record: VisitRecord) -> Halt | None:
         point = self._controls.judge(record)
         if point is None or point.is_good:
             self._has_good_control = self._has_good_control or point is not None
@@ -306,33 +296,23 @@ class Executor:
         self._itinerary.prove()
         return self._control_is_out(step, point.why)
 
-    def _control_is_out(self, step: Step, why: str) -> _Halt | None:
+    def _control_is_out(self, step: Step, why: str) -> Halt | None:
         if self._has_good_control and self._bad_controls < 2:
             return None
-        return _Halt(trouble=None, why=f"control point out at visit {step.ordinal} ({why}); nothing after it counts")
+        return Halt(trouble=None, why=f"control point out at visit {step.ordinal} ({why}); nothing after it counts")
 
-    def _rest(self, halt: _Halt) -> _Halt:
-        """Bring conditions to rest, the board at nominal and watched."""
-        if not self._climate.must_rest:
+    def _rest(self, halt: Halt) -> Halt:
+        """Bring conditions to rest at the end of a whole run."""
+        dealt = self._resting.rest(self._return_order)
+        if dealt is None:
             return halt
-        self._way_back.to_nominal(self._return_order)
-        self._sequence.go(Phase.REST)
-        self._supervisor.begin("rest")
-        try:
-            self._climate.rest()
-        except BaseException as error:
-            why = "; ".join(part for part in (halt.why, explain(error)) if part)
-            dealt = self._aftermath.deal(error, visit=-1, moving=(), return_order=())
-            return _Halt(trouble=trouble_of(error), why=why, state=dealt.state)
-        finally:
-            for change in self._climate.take_changes():
-                self._books.take_change(change)
-        return halt
+        why = "; ".join(part for part in (halt.why, dealt.why) if part)
+        return Halt(trouble=dealt.trouble, why=why, state=dealt.state)
 
-    def _halt(self, dealt: Dealt) -> _Halt | None:
-        return _Halt(trouble=dealt.trouble, why=dealt.why, state=dealt.state) if dealt.ends_run else None
+    def _halt(self, dealt: Dealt) -> Halt | None:
+        return Halt(trouble=dealt.trouble, why=dealt.why, state=dealt.state) if dealt.ends_run else None
 
-    def _end(self, halt: _Halt) -> Ended:
+    def _end(self, halt: Halt) -> Ended:
         """Bring the board to its end, then keep what is left to keep."""
         books, trouble, state, reasons = self._books, halt.trouble, halt.state, [halt.why]
         if state is None and self._sequence.may_have_moved:

@@ -22,8 +22,8 @@ from cornerrun.results.verdict import RunVerdict
 from cornerrun.run.assembly import assemble, encoded_setpoints
 from cornerrun.run.checking import CheckRuns, Subject
 from cornerrun.run.configuration import Configuration
+from cornerrun.run.ended import Ended
 from cornerrun.run.ending import RunEnd, conclude, exit_code
-from cornerrun.run.executor import Ended
 from cornerrun.run.guarded import Guardianship
 from cornerrun.run.instruments import instrument_records, refuse_bad_references
 from cornerrun.run.journal import Journal

@@ -24,7 +24,7 @@ from cornerrun.preflight.paper.wire import Wire
 from cornerrun.results.records import EndState, Outcome, VisitRecord
 from cornerrun.run.assembly import assemble, encoded_setpoints
 from cornerrun.run.checking import Subject
-from cornerrun.run.executor import Ended
+from cornerrun.run.ended import Ended
 from cornerrun.run.journal import Journal
 from cornerrun.run.sequence import Phase, Sequence
 
