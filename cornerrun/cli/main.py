@@ -1,13 +1,12 @@
 """The command line: one module a command, imported when it is called, so that help is instant."""
 
-import atexit
 import os
-import signal
 import sys
 from importlib import import_module
 
 import click
 
+from cornerrun.cli.interrupting import no_interrupt_is_lost
 from cornerrun.errors import EXIT_BENCH, EXIT_INTERRUPTED, CornerrunError
 
 __all__ = ["main"]
@@ -76,11 +75,9 @@ def _cli() -> None:
 
 def main(arguments: list[str] | None = None) -> None:
     """Run the command line and exit; the only place that turns an exception into an exit code."""
-    # What was asked is done when Python takes itself down: a Ctrl-C then would only end in a traceback of some
-    # destructor, or hide the exit code. Registered first, this is done last.
-    atexit.register(signal.signal, signal.SIGINT, signal.SIG_IGN)
     try:
-        status = _cli.main(args=arguments, prog_name="cornerrun", standalone_mode=False)
+        with no_interrupt_is_lost():
+            status = _cli.main(args=arguments, prog_name="cornerrun", standalone_mode=False)
     except CornerrunError as error:
         _say(str(error))
         sys.exit(error.exit_code)

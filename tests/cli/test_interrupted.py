@@ -20,6 +20,21 @@ def do_rollback(self, connection):
 DefaultDialect.do_rollback = do_rollback
 """
 
+# Ctrl-C comes while garbage is collected: a destructor is the first to see it.
+IN_A_DESTRUCTOR = """
+import os, signal
+from cornerrun.results.store import Store
+class Garbage:
+    def __del__(self, kill=os.kill, pid=os.getpid(), number=signal.SIGINT):
+        kill(pid, number)
+        sum(range(100))
+real = Store.load
+def load(self, run_id):
+    Garbage()
+    return real(self, run_id)
+Store.load = load
+"""
+
 # Ctrl-C comes when modules are taken apart.
 AT_THE_END = """
 import os, signal
@@ -54,6 +69,11 @@ def test_while_a_store_is_read_the_command_says_interrupted_and_no_more(call, pl
     done = call(IN_THE_POOL, place, "report")
     assert done.returncode == 130
     assert done.stderr.strip() == "cornerrun: interrupted"
+
+
+def test_while_garbage_is_collected_it_ends_the_command_too(call):
+    done = call(IN_A_DESTRUCTOR, "report", "--workbook")
+    assert (done.returncode, done.stderr.strip()) == (130, "cornerrun: interrupted")
 
 
 def test_at_the_very_end_it_changes_nothing(call):
