@@ -11,13 +11,26 @@ command_doc = """Write a starter plan with checks and a simulated bench into DIR
 
 Nothing that is there already is overwritten. Change the files to suit your board; keep hard limits someone else's.
 """
+_STARTERS = {
+    "quickstart": "short, and most of what there is",
+    "four_corners": "temperature and input voltage around the rails",
+    "forty_rails": "rails from a table, limits and units in files of their own, every scheme",
+    "supplied": "rails made by bench supplies instead of managers",
+}
 
 
 @click.command(help=command_doc)
 @click.argument("directory", metavar="DIR", type=click.Path(path_type=Path))
-def command(directory: Path) -> None:
+@click.option(
+    "--starter",
+    type=click.Choice(list(_STARTERS)),
+    default="quickstart",
+    show_default=True,
+    help=f"Which one: {'; '.join(f'{name}: {what}' for name, what in _STARTERS.items())}.",
+)
+def command(directory: Path, starter: str) -> None:
     """Copy the starter files."""
-    sources = sorted(path for path in starter_directory().iterdir() if path.name.startswith("quickstart"))
+    sources = sorted(path for path in starter_directory().iterdir() if path.name.startswith(starter))
     if not sources:
         raise UsageError(
             f"{starter_directory()}: the starter files are missing from this installation; install it again"
@@ -36,8 +49,8 @@ def command(directory: Path) -> None:
     click.echo("Next:")
     if directory != Path():
         click.echo(f"  cd {directory}")
-    click.echo("  cornerrun preflight quickstart.yaml")
-    click.echo("  cornerrun run quickstart.yaml --serial 00123")
+    click.echo(f"  cornerrun preflight {starter}.yaml")
+    click.echo(f"  cornerrun run {starter}.yaml --serial 00123")
 
 
 def starter_directory() -> Path:
