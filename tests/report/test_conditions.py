@@ -111,6 +111,10 @@ def test_page_and_figures_show_them_and_where_the_board_was_off(run):
     assert "conditions" in figures(plan, summary, data)
 
 
+def signoff(path):
+    return list(load_workbook(path, data_only=True)["Sign-off"].iter_rows(values_only=True))
+
+
 @pytest.mark.skipif(SOFFICE is None, reason="LibreOffice is not installed")
 @pytest.mark.filterwarnings("ignore:.*extension is not supported")
 def test_the_sheet_counts_live_and_libreoffice_agrees(run, tmp_path):
@@ -122,6 +126,7 @@ def test_the_sheet_counts_live_and_libreoffice_agrees(run, tmp_path):
         ambient, supply = summary.conditions
         assert rows["ambient"][5:8] == (4, pytest.approx(ambient.changing_s), pytest.approx(ambient.off_s))
         assert rows["input_voltage"][5:8] == (4, pytest.approx(supply.changing_s), 0)
+        assert any(row[0] == "ambient" and row[5] == "10 K/min" for row in signoff(path))
     formulas = load_workbook(path)["Conditions"]
     assert str(formulas["F5"].value).startswith("=")
 

@@ -8,6 +8,7 @@ from cornerrun.plan.model import Plan
 from cornerrun.report.blocks import Block, Column
 from cornerrun.report.book import Book, Page
 from cornerrun.report.conclusion import conclusion, uncertainty_statement
+from cornerrun.report.condition_text import KEPT_HEADS, kept_row
 from cornerrun.report.coverage_rows import coverage_lead
 from cornerrun.report.looks import Style, marked, symbol_of
 from cornerrun.report.plan_differences import plan_differences
@@ -39,6 +40,7 @@ _MISSING = (
     Column(head="Scheme"),
     Column(head="Reason", style=Style.WRAPPED, width=60),
 )
+_KEPT = tuple(Column(head=head) for head in KEPT_HEADS)
 _DIFFERENCE = (
     Column(head="Place in the plan", style=Style.WRAPPED),
     Column(head="Released", style=Style.WRAPPED),
@@ -79,6 +81,9 @@ def fill_signoff(
     )
     missing = [(item.name, item.what, item.scheme, item.reason) for item in summary.not_tested[:_MOST_ROWS]]
     row = _missing(page, row, missing)
+    if summary.conditions:
+        title = "Conditions: how near each was kept, and what its changes took"
+        row = _table(page, row, title, _KEPT, list(map(kept_row, summary.conditions)))
     achieved = list(achieved_rows(summary, data, blocks))
     row = _table(page, row, "Rails: achieved against asked, margins, trim accuracy", ACHIEVED, achieved)
     decided = list(decided_rows(summary, blocks, row + 2, page.column))
