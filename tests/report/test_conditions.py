@@ -14,6 +14,7 @@ from cornerrun.corners.select import select
 from cornerrun.plan.load import load_bench, load_plan
 from cornerrun.report.figures.gallery import figures
 from cornerrun.report.page.run_page import run_page
+from cornerrun.report.page.visits import visit_data
 from cornerrun.report.summary import summarise
 from cornerrun.report.text import to_text
 from cornerrun.report.workbook import write_workbook
@@ -108,6 +109,11 @@ def test_page_and_figures_show_them_and_where_the_board_was_off(run):
     page = run_page(data, summary=summary, plan=plan)
     assert 'id="conditions"' in page
     assert "board off" in page
+    opened = {visit["c"]: visit["cond"] for visit in visit_data(plan, data)["visits"]}
+    cold = opened["nominal @ ambient cold, input_voltage high"]
+    assert cold["ambient"].endswith("degC, cold is -20 degC")
+    assert float(cold["ambient"].split()[0]) == pytest.approx(-20, abs=0.6)
+    assert cold["input_voltage"].endswith("V, high is 15 V")
     assert "conditions" in figures(plan, summary, data)
 
 

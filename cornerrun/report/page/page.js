@@ -144,7 +144,7 @@
     fact("Visit", `${visit.n}, ${visit.k}${visit.rep ? `, repeat ${visit.rep}` : ""}${visit.void ? ", VOID: its control point was out" : ""}${visit.seam ? ", first after a resume" : ""}`);
     fact("Started", `${visit.t}, ${seconds(visit.at)} into the run, took ${seconds(visit.d)}`);
     fact("Time by phase", Object.entries(visit.ph).map(([phase, s]) => `${phase} ${seconds(s)}`).join(", "));
-    fact("Conditions", Object.entries(visit.cond).map(([key, value]) => `${key} ${value}`).join(", "));
+    fact("Conditions", Object.entries(visit.cond).map(([key, value]) => `${key} ${value}`).join("; "));
     panel.append(head, facts);
     if (visit.cut) panel.append(el("p", "This run is too large for a page: readings and traces of visits that passed stand in the workbook and in the store.", "fine"));
     if (visit.f.length) section("Faults", grid(["At", "Kind", "Began with", "Followed by", "Why"],

@@ -5,7 +5,9 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 
 from cornerrun.plan.model import Plan
+from cornerrun.report.condition_text import amount
 from cornerrun.report.looks import symbol_of
+from cornerrun.report.places import Places, places_of
 from cornerrun.results.control import good_visits
 from cornerrun.results.records import Outcome, Reading, RunData, Trial, VisitRecord
 
@@ -21,6 +23,7 @@ def visit_data(plan: Plan, data: RunData) -> dict[str, object]:
     """Gather every visit. Of a run too large for a page, only visits that did not pass keep readings and traces."""
     rails = [rail.name for rail in plan.rails]
     index = {name: position for position, name in enumerate(rails)}
+    places = places_of(plan, data.run.corners)
     good = {id(record) for record in good_visits(plan, data.visits)}
     total = sum(len(record.readings) for record in data.visits)
     is_large = total > _MOST_READINGS
@@ -30,8 +33,23 @@ def visit_data(plan: Plan, data: RunData) -> dict[str, object]:
         is_whole = not is_large or (record.visit.outcome is not Outcome.PASS and room > 0)
         if is_whole:
             room -= len(record.readings)
-        visits.append(_visit(record, index, is_void=id(record) not in good, is_whole=is_whole))
+        made = _visit(record, index, is_void=id(record) not in good, is_whole=is_whole)
+        made["cond"] = _conditions(plan, record, places)
+        visits.append(made)
     return {"rails": rails, "visits": visits}
+
+
+def _conditions(plan: Plan, record: VisitRecord, places: Places) -> dict[str, str]:
+    """Say where each condition was read to be, and where it should be."""
+    asked = places.get(record.visit.corner, {})
+    told = {}
+    for condition in plan.conditions:
+        reading = record.visit.conditions.get(condition.name)
+        if reading is not None and math.isfinite(reading):
+            level = asked.get(condition.name, "")
+            wanted = f", {level} is {amount(condition.levels[level], condition.unit)}" if level else ""
+            told[condition.name] = f"{amount(reading, condition.unit, digits=5)}{wanted}"
+    return told
 
 
 def embedded(value: object) -> str:
@@ -54,7 +72,6 @@ def _visit(record: VisitRecord, index: Mapping[str, int], *, is_void: bool, is_w
         "at": _number(visit.start_s),
         "d": _number(visit.end_s - visit.start_s),
         "ph": {name: _number(value) for name, value in visit.phase_s.items()},
-        "cond": {name: _number(value) for name, value in visit.conditions.items()},
         "ck": [[item.check, symbol_of(item.outcome), item.outcome.value, item.reason, item.trials, item.failures]
                for item in record.checks],
         "f": [[fault.kind, _number(fault.at_s), fault.originator, list(fault.followers), fault.why]
