@@ -13,6 +13,7 @@ from cornerrun.corners.order import steps
 from cornerrun.corners.select import select
 from cornerrun.plan.load import load_bench, load_plan
 from cornerrun.report.figures.gallery import figures
+from cornerrun.report.page.map_rows import map_rows
 from cornerrun.report.page.run_page import run_page
 from cornerrun.report.page.visits import visit_data
 from cornerrun.report.summary import summarise
@@ -109,6 +110,8 @@ def test_page_and_figures_show_them_and_where_the_board_was_off(run):
     page = run_page(data, summary=summary, plan=plan)
     assert 'id="conditions"' in page
     assert "board off" in page
+    named = [row["block"] for row in map_rows(plan, summary, data)["rows"] if row["block"]]
+    assert len(named) == len(set(named)) == 5, "each combination of conditions heads its corners once"
     opened = {visit["c"]: visit["cond"] for visit in visit_data(plan, data)["visits"]}
     cold = opened["nominal @ ambient cold, input_voltage high"]
     assert cold["ambient"].endswith("degC, cold is -20 degC")

@@ -44,11 +44,11 @@ def map_rows(plan: Plan, summary: Summary, data: RunData) -> Mapping[str, object
         )
     rows = []
     block, is_first = "", True
-    for corner in summary.corners:
+    for corner in _by_conditions(summary.corners):
         own = visits.get(corner.name, [])
         if own and is_first:
             own[0]["is_first"], is_first = True, False
-        named = ", ".join(f"{name} {level}" for name, level in corner.condition_levels.items())
+        named = _conditions(corner)
         rows.append(
             {
                 "name": corner.name,
@@ -83,6 +83,16 @@ def map_rows(plan: Plan, summary: Summary, data: RunData) -> Mapping[str, object
         ],
         "legend": [{"svg": _svg(map_strip((cell,), pitch=18.0), 18.0, 20.0), "text": text} for cell, text in _LEGEND],
     }
+
+
+def _conditions(corner: CornerSummary) -> str:
+    return ", ".join(f"{name} {level}" for name, level in corner.condition_levels.items())
+
+
+def _by_conditions(corners: Sequence[CornerSummary]) -> Sequence[CornerSummary]:
+    """Put corners at the same conditions together, in the order in which these come first; control points last."""
+    places = {named: place for place, named in enumerate(dict.fromkeys(map(_conditions, corners)))}
+    return sorted(corners, key=lambda corner: places[_conditions(corner)])
 
 
 def _off(plan: Plan, cells: Sequence[MapCell]) -> str:

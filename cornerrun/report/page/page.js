@@ -200,3 +200,17 @@
   });
   document.addEventListener("keydown", (event) => { if (event.key === "Escape" && !panel.hidden) hide(); });
 })();
+
+// On paper nobody can open what is folded: short tables print open, long ones as their heading.
+(() => {
+  const mostRows = 200;
+  let opened = [];
+  window.addEventListener("beforeprint", () => {
+    opened = [...document.querySelectorAll("main details:not([open])")].filter((one) => one.querySelectorAll("tr").length <= mostRows);
+    for (const one of opened) one.open = true;
+  });
+  window.addEventListener("afterprint", () => {
+    for (const one of opened) one.open = false;
+    opened = [];
+  });
+})();

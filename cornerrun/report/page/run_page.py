@@ -152,9 +152,9 @@ def _sections(plan: Plan, summary: Summary, data: RunData) -> Iterator[Section]:
             ),
         )
     if "faults" in drawn:
-        yield Section(
-            name="faults", title="Faults", parts=(Part(drawing=drawn["faults"]), Part(table=fault_table(data)))
-        )
+        faults = fault_table(data)
+        table = (Part(table=faults),) if faults.rows else ()
+        yield Section(name="faults", title="Faults", parts=(Part(drawing=drawn["faults"]), *table))
     if "interaction" in drawn:
         yield Section(
             name="interaction",

@@ -27,6 +27,7 @@ def pages(tmp_path_factory):
     folder = tmp_path_factory.mktemp("pages")
     large = a_large_run()
     write_page(large, folder / "large.html")
+    write_page(a_large_run(rails=6, corners=14), folder / "short.html")
     first = large.visits[1]
     bad = replace(
         first,
@@ -155,6 +156,21 @@ def test_in_print_every_corner_stands_with_outcome_and_rails_on_every_page_of_th
     assert "Show all" not in text
     size = subprocess.run(["pdfinfo", str(path)], capture_output=True, check=True, text=True).stdout
     assert "A4" in size
+
+
+def test_what_is_folded_prints_open_where_it_is_short_and_is_folded_again_after_that(driver, pages, tmp_path):
+    driver.get((pages / "short.html").as_uri())
+    folded = "return document.querySelectorAll('main details:not([open])').length"
+    before = driver.execute_script(folded)
+    assert before > 2
+    printed = driver.execute_cdp_cmd("Page.printToPDF", {"preferCSSPageSize": True, "printBackground": True})
+    path = tmp_path / "short.pdf"
+    path.write_bytes(base64.b64decode(printed["data"]))
+    text = subprocess.run(["pdftotext", "-layout", str(path), "-"], capture_output=True, check=True, text=True).stdout
+    assert "Gain error" in text, "a heading of a table that is folded on the screen"
+    sheet = next(sheet for sheet in text.split("\f") if "Corners\n" in sheet)
+    assert "Least margin" in sheet, "the map begins where its heading stands"
+    assert driver.execute_script(folded) == before
 
 
 def test_text_of_boards_and_checks_is_never_read_as_markup(driver, pages):
