@@ -70,11 +70,12 @@ class _Tally:
 
 def _visit_line(event: VisitEnded, tally: _Tally) -> str:
     visit = event.record.visit
-    width = len(str(tally.steps))
+    width = len(str(max(tally.steps - 1, 0)))
     reason = f": {visit.reason}" if visit.reason and visit.outcome is not Outcome.PASS else ""
     took = show(visit.end_s - visit.start_s, Kind.TIME, digits=3)
     name = f"{visit.corner} (control point)" if visit.is_control else visit.corner
-    return f"visit {tally.done:>{width}}/{tally.steps}  {marked(visit.outcome)}  {name}{reason}  [{took}]"
+    made = f"{took}, {tally.done} of {max(tally.steps, tally.done)}"
+    return f"visit {visit.ordinal:>{width}}  {marked(visit.outcome)}  {name}{reason}  [{made}]"
 
 
 def _condition_text(event: ConditionProgress) -> str:

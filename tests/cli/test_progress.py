@@ -22,9 +22,9 @@ class Terminal(io.StringIO):
         return True
 
 
-def ended(outcome, reason=""):
+def ended(outcome, reason="", ordinal=0):
     visit = Visit(
-        ordinal=0,
+        ordinal=ordinal,
         corner="all low",
         repeat=0,
         is_control=False,
@@ -48,7 +48,7 @@ def a_run():
         CheckProgress(check="march [bold]", done=3, trials=30, failures=1),
         ended(Outcome.FAIL_FUNCTIONAL, "march: 3 of 30 trials failed"),
         Notice(severity="warning", text="a retry [red]"),
-        ended(Outcome.PASS),
+        ended(Outcome.PASS, ordinal=1),
         RunEnded(run_id="r1", result=RunResult.FAIL, end_state=EndState.NOMINAL, why=""),
     ]
 
@@ -64,9 +64,9 @@ def test_a_pipe_gets_one_plain_line_a_visit():
     lines = told(io.StringIO()).splitlines()
     assert lines == [
         "run r1: 2 visits",
-        "visit 1/2  ■ fail-functional  all low: march: 3 of 30 trials failed  [1.25 s]",
+        "visit 0  ■ fail-functional  all low: march: 3 of 30 trials failed  [1.25 s, 1 of 2]",
         "warning: a retry [red]",
-        "visit 2/2  ● pass  all low  [1.25 s]",
+        "visit 1  ● pass  all low  [1.25 s, 2 of 2]",
     ]
 
 
