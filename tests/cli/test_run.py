@@ -43,7 +43,7 @@ def test_the_same_seed_gives_the_same_outcomes(cornerrun):
 
 def test_only_one_corner_is_visited_between_its_control_points_if_asked(cornerrun):
     end = cornerrun(*QUICK, "--only", "VDD_SRAM high", "--no-workbook")
-    visits = re.findall(r"^visit +\d/3  ● pass  (.*?)  \[", end.err, flags=re.MULTILINE)
+    visits = re.findall(r"^visit +\d  ● pass  (.*?)  \[", end.err, flags=re.MULTILINE)
     assert visits == ["nominal (control point)", "VDD_SRAM high", "nominal (control point)"]
 
 

@@ -93,6 +93,20 @@ def test_a_run_with_trouble_of_every_kind_is_recalculated_to_the_same_numbers_on
     assert differences(values(path, cells), values(recalculated(bad, tmp_path), cells)) == []
 
 
+def test_readings_over_several_sheets_are_counted_over_all_of_them(tmp_path):
+    data = a_large_run(rails=6, corners=14)
+    whole, parts = write_workbook(data, tmp_path / "whole.xlsx"), tmp_path / "parts.xlsx"
+    write_workbook(data, parts, rows_a_sheet=37)
+    assert len([title for title in opened(parts).sheetnames if title.startswith("Readings")]) > 2
+    cells = formula_cells(parts)
+    bad = tmp_path / "poisoned.xlsx"
+    assert poisoned(parts, bad) == len(cells) > 400
+    found = values(recalculated(bad, tmp_path), cells)
+    assert differences(values(parts, cells), found) == []
+    summary = [cell for cell in cells if cell[0] in ("Summary", "Rails", "Sign-off")]
+    assert differences(values(whole, summary), {cell: found[cell] for cell in summary}) == []
+
+
 def test_names_that_are_patterns_are_counted_letter_by_letter(tmp_path):
     from dataclasses import replace
 
