@@ -1,3 +1,6 @@
+import subprocess
+import sys
+
 import click
 import pytest
 
@@ -51,3 +54,12 @@ def test_an_error_becomes_one_line_and_its_exit_code(monkeypatch, capsys, error,
     err = capsys.readouterr().err
     assert says in err
     assert "Traceback" not in err
+
+
+def test_the_package_is_the_command_too(tmp_path):
+    asked = [sys.executable, "-m", "cornerrun", "runs", "--results", "none"]
+    done = subprocess.run(asked, cwd=tmp_path, capture_output=True, text=True, check=False)
+    named = subprocess.run([sys.executable, "-m", "cornerrun", "--help"], capture_output=True, text=True, check=True)
+    assert named.stdout.startswith("Usage: cornerrun ")
+    assert done.returncode == 3
+    assert "no run has been kept in none" in done.stderr
