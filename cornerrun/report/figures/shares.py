@@ -1,6 +1,6 @@
 """How often trials passed, by check and corner: the share seen, and the interval of the probability behind it."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from cornerrun.report.drawing import Drawing, Ink, Mark
 from cornerrun.report.figures.rows import RowPlot
@@ -22,16 +22,31 @@ def worst_first(checks: Sequence[CheckCorner]) -> tuple[CheckCorner, ...]:
     )
 
 
+def _short_names(summary: Summary) -> Mapping[str, str]:
+    """Call corners by the levels of their conditions alone: a row has room for few letters."""
+    return {
+        corner.name: f"{corner.name.partition(' @ ')[0]} @ {', '.join(corner.condition_levels.values())}"
+        if corner.condition_levels
+        else corner.name
+        for corner in summary.corners
+    }
+
+
 def pass_shares(summary: Summary) -> Drawing | None:
     """Draw the worst of all checks at corners; None without a trial."""
     found = [item for item in worst_first(summary.checks) if item.trials][:MOST_ROWS]
     if not found:
         return None
     several = len({item.check for item in summary.checks}) > 1
+    short = _short_names(summary)
     names = [f"{item.check} · {item.corner}" if several else item.corner for item in found]
+    shown = [
+        f"{item.check} · {short.get(item.corner, item.corner)}" if several else short.get(item.corner, item.corner)
+        for item in found
+    ]
     low = min(item.pass_probability.low for item in found)
     plot = RowPlot(
-        names=names,
+        names=shown,
         low=max(0.0, min(low, 0.85) - 0.03),
         high=1.0,
         axis="probability that a trial on this board passes (exact interval, 95 % two-sided)",
