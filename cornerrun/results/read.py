@@ -1,6 +1,8 @@
 """Get runs and everything of them out of the tables of a store."""
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+import gc
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import replace
 from itertools import groupby
 from typing import cast
@@ -17,7 +19,7 @@ from cornerrun.results.fault_trial import FaultTrial
 from cornerrun.results.heads import Head
 from cornerrun.results.records import Event, Intent, ProofStep, Run, Snapshot, VisitRecord
 from cornerrun.results.rows import Row, event_from_row, latch_from_row, run_from_row
-from cornerrun.results.visit_rows import visit_from_rows
+from cornerrun.results.visit_rows import Shared, visit_from_rows
 
 __all__ = [
     "baseline",
@@ -75,20 +77,22 @@ def run_ids(connection: Connection, prefix: str) -> tuple[str, ...]:
 
 
 def visits(connection: Connection, run_id: str) -> tuple[VisitRecord, ...]:
-    """Return every visit of a run, in order."""
-    parts = {table.name: _by_visit(connection, table, run_id) for table in _PARTS}
+    """Return every visit of a run, in order.
+
+    The tables are read side by side, visit by visit: a run of a million readings is never held twice.
+    """
+    parts = {table.name: _ByVisit(_part_rows(connection, table, run_id)) for table in _PARTS}
     for table in _LATER_PARTS:
-        found = select(table).where(table.c.run_id == run_id)
-        parts[table.name] = {row["visit"]: (row,) for row in _later_rows(connection, table, found)}
-    own = (
-        select(schema.visits)
-        .where(schema.visits.c.run_id == run_id)
-        .order_by(schema.visits.c.start_s, schema.visits.c.visit)
-    )
-    return tuple(
-        visit_from_rows(row, {name: rows.get(row["visit"], ()) for name, rows in parts.items()})
-        for row in _rows(connection, own)
-    )
+        found = select(table).where(table.c.run_id == run_id).order_by(table.c.visit)
+        parts[table.name] = _ByVisit(_later_rows(connection, table, found))
+    own = select(schema.visits).where(schema.visits.c.run_id == run_id).order_by(schema.visits.c.visit)
+    shared = Shared()
+    with _nothing_collected():
+        records = [
+            visit_from_rows(row, {name: rows.of(row["visit"]) for name, rows in parts.items()}, shared)
+            for row in _rows(connection, own)
+        ]
+    return tuple(sorted(records, key=lambda record: (record.visit.start_s, record.visit.ordinal)))
 
 
 def events(connection: Connection, run_id: str) -> tuple[Event, ...]:
@@ -176,9 +180,38 @@ def _baseline_cell(connection: Connection, run_id: str, column: str) -> str | No
     return connection.execute(select(table.c[column]).where(table.c.run_id == run_id)).scalar_one_or_none()
 
 
-def _by_visit(connection: Connection, table: Table, run_id: str) -> Mapping[int, Sequence[Row]]:
-    query = select(table).where(table.c.run_id == run_id).order_by(table.c.visit, table.c.position)
-    return {visit: list(rows) for visit, rows in groupby(_rows(connection, query), key=lambda row: row["visit"])}
+@contextmanager
+def _nothing_collected() -> Iterator[None]:
+    """Look for no garbage while millions of records are made, none of which is any: a third of the time otherwise."""
+    was_enabled = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if was_enabled:
+            gc.enable()
+
+
+class _ByVisit:
+    """Rows in order of visits, handed out visit by visit; those of a visit that nobody asks for are passed over."""
+
+    def __init__(self, rows: Iterator[Row]) -> None:
+        self._groups = groupby(rows, key=lambda row: cast("int", row["visit"]))
+        self._next = next(self._groups, None)
+
+    def of(self, visit: int) -> Sequence[Row]:
+        """Take the rows of a visit; visits are asked for in rising order."""
+        while self._next is not None and self._next[0] < visit:
+            self._next = next(self._groups, None)
+        if self._next is None or self._next[0] != visit:
+            return ()
+        rows = list(self._next[1])
+        self._next = next(self._groups, None)
+        return rows
+
+
+def _part_rows(connection: Connection, table: Table, run_id: str) -> Iterator[Row]:
+    return _rows(connection, select(table).where(table.c.run_id == run_id).order_by(table.c.visit, table.c.position))
 
 
 def _later_rows(connection: Connection, table: Table, query: "Select[tuple[object, ...]]") -> Iterator[Row]:

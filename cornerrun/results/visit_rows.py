@@ -20,9 +20,11 @@ from cornerrun.results.records import (
 )
 from cornerrun.results.rows import Row, number_of
 
-__all__ = ["VISIT_TABLES", "visit_from_rows", "visit_rows"]
+__all__ = ["VISIT_TABLES", "Shared", "visit_from_rows", "visit_rows"]
 
 T = TypeVar("T")
+
+_OUTCOMES = {outcome.value: outcome for outcome in Outcome}
 
 VISIT_TABLES = ("traces", "tests", "changes", "readings", "checks", "trials", "watched", "faults", "visits")
 
@@ -92,8 +94,25 @@ def visit_rows(run_id: str, record: VisitRecord) -> Mapping[str, Sequence[Row]]:
     }
 
 
-def visit_from_rows(visit: Row, tables: Mapping[str, Sequence[Row]]) -> VisitRecord:
+class Shared:
+    """What many rows have in common, held once: a database hands out a new text and a new number for every row."""
+
+    def __init__(self) -> None:
+        self._texts: dict[str, str] = {}
+        self._numbers: dict[float, float] = {}
+
+    def text(self, text: str) -> str:
+        """Return the first text that was equal to this one."""
+        return self._texts.setdefault(text, text)
+
+    def number(self, number: float) -> float:
+        """Return the first number that was the same to the last bit: zeros, which have a sign, stay as they are."""
+        return self._numbers.setdefault(number, number) if number else number
+
+
+def visit_from_rows(visit: Row, tables: Mapping[str, Sequence[Row]], shared: Shared | None = None) -> VisitRecord:
     """Return the record of a visit from its own row and its rows in the other tables."""
+    shared = shared or Shared()
     return VisitRecord(
         visit=Visit(
             ordinal=visit["visit"],
@@ -110,7 +129,7 @@ def visit_from_rows(visit: Row, tables: Mapping[str, Sequence[Row]]) -> VisitRec
             phase_s=_numbers(visit["phase_s_json"]),
             conditions=_numbers(visit["conditions_json"]),
         ),
-        readings=tuple(_reading(row) for row in tables["readings"]),
+        readings=tuple(_reading(row, shared) for row in tables["readings"]),
         checks=tuple(
             CheckResult(
                 check=row["check_name"],
@@ -135,8 +154,8 @@ def visit_from_rows(visit: Row, tables: Mapping[str, Sequence[Row]]) -> VisitRec
         ),
         watched=tuple(
             WatchRange(
-                rail=row["rail"],
-                during=row["during"],
+                rail=shared.text(row["rail"]),
+                during=shared.text(row["during"]),
                 min_v=number_of(row["min_v"]),
                 max_v=number_of(row["max_v"]),
                 samples=row["samples"],
@@ -197,23 +216,24 @@ def _reading_row(key: tuple[str, int], position: int, item: Reading) -> Row:
     }
 
 
-def _reading(row: Row) -> Reading:
+def _reading(row: Row, shared: Shared) -> Reading:
+    setpoint_v, range_v = row["setpoint_v"], row["reference_range_v"]
     return Reading(
-        rail=row["rail"],
-        level=row["level"],
-        target_v=number_of(row["target_v"]),
-        setpoint_v=row["setpoint_v"],
+        rail=shared.text(row["rail"]),
+        level=shared.text(row["level"]),
+        target_v=shared.number(number_of(row["target_v"])),
+        setpoint_v=None if setpoint_v is None else shared.number(setpoint_v),
         word=row["word"],
         telemetry_v=row["telemetry_v"],
         telemetry_n=row["telemetry_n"],
         reference_v=row["reference_v"],
-        reference_range_v=row["reference_range_v"],
+        reference_range_v=None if range_v is None else shared.number(range_v),
         settle_s=row["settle_s"],
         status_word=row["status_word"],
         current_a=row["current_a"],
         temperature_degc=row["temperature_degc"],
-        outcome=Outcome(row["outcome"]),
-        reason=row["reason"],
+        outcome=_OUTCOMES.get(row["outcome"]) or Outcome(row["outcome"]),
+        reason=shared.text(row["reason"]),
     )
 
 
