@@ -82,14 +82,13 @@ def _of_rail(plan: Plan, rail: Rail, chosen: TrimReadings, specification: "Meter
     from cornerrun.stats.uncertainty import Component, rectangular
 
     # A specification that counts a share of range needs the range; a driver that cannot tell it leaves the claim open.
-    ranges = [item.reading.reference_range_v for item in readings if item.reading.reference_range_v]
-    usable = specification if ranges or (specification and specification.range_ratio == 0) else None
+    usable = specification if chosen.range_v or (specification and specification.range_ratio == 0) else None
     estimate = estimate_trim(
         [item.setpoint_v for item in readings],
         [item.reference_v for item in readings],
         direction=[item.direction for item in readings],
         meter=usable,
-        range_v=max(ranges, default=0.0),
+        range_v=chosen.range_v,
         declared=[
             Component(item.name, rectangular(item.half_width_v))
             for item in (plan.trim.declared if plan.trim is not None else ())
@@ -108,7 +107,7 @@ def _of_rail(plan: Plan, rail: Rail, chosen: TrimReadings, specification: "Meter
         status="measured",
         why="",
         estimate=estimate,
-        levels={item.setpoint_v: (item.reading.level, item.reading.target_v) for item in readings},
+        levels={item.setpoint_v: (item.level, item.target_v) for item in readings},
         excluded=excluded,
         claim=claim,
         claim_why=why,
@@ -121,7 +120,7 @@ def _drift(chosen: TrimReadings) -> "Interval | None":
     """Tell how far nominal moved from the first to the last of these readings; None for fewer than three of it."""
     from cornerrun.stats.line import fit_line
 
-    rows = [(item.at_s, item.reference_v) for item in chosen.readings if item.reading.level == NOMINAL]
+    rows = [(item.at_s, item.reference_v) for item in chosen.readings if item.level == NOMINAL]
     if len(rows) < 3 or len({at_s for at_s, _ in rows}) < 2:
         return None
     slope = fit_line([at_s for at_s, _ in rows], [v for _, v in rows]).slope_interval()

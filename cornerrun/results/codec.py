@@ -3,7 +3,7 @@
 import json
 import math
 import re
-from collections.abc import Hashable
+from collections.abc import Hashable, Sequence
 from dataclasses import fields, is_dataclass
 from datetime import UTC, datetime
 from functools import cache
@@ -108,6 +108,8 @@ def _plain(value: object) -> object:
         return utc_text(value)
     if isinstance(value, Path):
         return str(value)
+    if isinstance(value, Sequence):
+        return list(value)
     if hasattr(value, "keys"):
         mapping: Mapping[object, object] = value  # type: ignore[assignment]  # a Mapping that is no dict
         return {key: mapping[key] for key in mapping}

@@ -1,11 +1,12 @@
 """Get runs and everything of them out of the tables of a store."""
 
 import gc
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from itertools import groupby
-from typing import cast
+from operator import itemgetter
+from typing import Any, Generic, TypeVar, cast
 
 from sqlalchemy import Connection, Select, Table, inspect, select
 
@@ -19,7 +20,7 @@ from cornerrun.results.fault_trial import FaultTrial
 from cornerrun.results.heads import Head
 from cornerrun.results.records import Event, Intent, ProofStep, Run, Snapshot, VisitRecord
 from cornerrun.results.rows import Row, event_from_row, latch_from_row, run_from_row
-from cornerrun.results.visit_rows import Shared, visit_from_rows
+from cornerrun.results.visit_rows import PACKED_FIELDS, VisitReader
 
 __all__ = [
     "baseline",
@@ -36,8 +37,10 @@ __all__ = [
     "visits",
 ]
 
-_PARTS = (schema.readings, schema.checks, schema.trials, schema.watched, schema.faults)
-_LATER_PARTS = (schema.traces, schema.tests, schema.changes)
+R = TypeVar("R")
+
+_PARTS = (schema.checks, schema.trials, schema.faults)
+_LATER_PARTS = (schema.tests, schema.changes)
 
 
 def runs(
@@ -76,20 +79,28 @@ def run_ids(connection: Connection, prefix: str) -> tuple[str, ...]:
     return tuple(dict.fromkeys(found))
 
 
-def visits(connection: Connection, run_id: str) -> tuple[VisitRecord, ...]:
-    """Return every visit of a run, in order.
+def visits(connection: Connection, run_id: str, *, traces: bool = True) -> tuple[VisitRecord, ...]:
+    """Return every visit of a run, in order; without its traces of settling, which are large, unless they are wanted.
 
     The tables are read side by side, visit by visit: a run of a million readings is never held twice.
     """
-    parts = {table.name: _ByVisit(_part_rows(connection, table, run_id)) for table in _PARTS}
-    for table in _LATER_PARTS:
+    parts = {table.name: _ByVisit(_part_rows(connection, table, run_id), _visit_of) for table in _PARTS}
+    for table in (*_LATER_PARTS, schema.traces) if traces else _LATER_PARTS:
         found = select(table).where(table.c.run_id == run_id).order_by(table.c.visit)
-        parts[table.name] = _ByVisit(_later_rows(connection, table, found))
+        parts[table.name] = _ByVisit(_later_rows(connection, table, found), _visit_of)
+    packed = {
+        name: _ByVisit(_cells(connection, schema.metadata.tables[name], fields, run_id), itemgetter(0))
+        for name, fields in PACKED_FIELDS.items()
+    }
     own = select(schema.visits).where(schema.visits.c.run_id == run_id).order_by(schema.visits.c.visit)
-    shared = Shared()
+    reader = VisitReader()
     with _nothing_collected():
         records = [
-            visit_from_rows(row, {name: rows.of(row["visit"]) for name, rows in parts.items()}, shared)
+            reader.record(
+                row,
+                {name: rows.of(row["visit"]) for name, rows in parts.items()},
+                {name: tuple(zip(*rows.of(row["visit"]), strict=True))[1:] for name, rows in packed.items()},
+            )
             for row in _rows(connection, own)
         ]
     return tuple(sorted(records, key=lambda record: (record.visit.start_s, record.visit.ordinal)))
@@ -192,14 +203,14 @@ def _nothing_collected() -> Iterator[None]:
             gc.enable()
 
 
-class _ByVisit:
+class _ByVisit(Generic[R]):
     """Rows in order of visits, handed out visit by visit; those of a visit that nobody asks for are passed over."""
 
-    def __init__(self, rows: Iterator[Row]) -> None:
-        self._groups = groupby(rows, key=lambda row: cast("int", row["visit"]))
+    def __init__(self, rows: Iterable[R], visit: Callable[[R], int]) -> None:
+        self._groups = groupby(rows, key=visit)
         self._next = next(self._groups, None)
 
-    def of(self, visit: int) -> Sequence[Row]:
+    def of(self, visit: int) -> Sequence[R]:
         """Take the rows of a visit; visits are asked for in rising order."""
         while self._next is not None and self._next[0] < visit:
             self._next = next(self._groups, None)
@@ -208,6 +219,17 @@ class _ByVisit:
         rows = list(self._next[1])
         self._next = next(self._groups, None)
         return rows
+
+
+def _visit_of(row: Row) -> int:
+    return cast("int", row["visit"])
+
+
+def _cells(connection: Connection, table: Table, fields: Sequence[str], run_id: str) -> Iterator[tuple[Any, ...]]:
+    """Give rows as plain tuples, the visit first: of millions of rows, nothing else is fast."""
+    columns = [table.c[name] for name in ("visit", *fields)]
+    query = select(*columns).where(table.c.run_id == run_id).order_by(table.c.visit, table.c.position)
+    yield from cast("Iterable[tuple[Any, ...]]", connection.execute(query))
 
 
 def _part_rows(connection: Connection, table: Table, run_id: str) -> Iterator[Row]:

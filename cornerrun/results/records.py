@@ -1,6 +1,6 @@
 """What happened, as frozen records: the run writes them, the store keeps them, reports read them."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from enum import StrEnum
@@ -227,17 +227,27 @@ class Event:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class VisitRecord:
-    """Everything of one visit; its rows are committed together."""
+    """Everything of one visit; its rows are committed together.
+
+    Of a visit that a store gives back, ``readings``, ``watched`` and ``traces`` are packed (`packed`).
+    """
 
     visit: Visit
-    readings: tuple[Reading, ...]
+    readings: Sequence[Reading]
     checks: tuple[CheckResult, ...] = ()
     trials: tuple[Trial, ...] = ()
     faults: tuple[Fault, ...] = ()
-    watched: tuple[WatchRange, ...] = ()
-    traces: tuple[SettleTrace, ...] = ()
+    watched: Sequence[WatchRange] = ()
+    traces: Sequence[SettleTrace] = ()
     tests: tuple[SuiteTest, ...] = ()
     changes: tuple[ConditionChange, ...] = ()
+
+    def __post_init__(self) -> None:
+        """Freeze the lists that a reader of JSON makes of sequences."""
+        for name in ("readings", "watched", "traces"):
+            found = getattr(self, name)
+            if isinstance(found, list):
+                object.__setattr__(self, name, tuple(found))
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -223,14 +223,17 @@ class Store:
             raise UsageError(f"{text!r} begins {len(found)} runs of {self._where}: {names}; write more of it")
         return found[0]
 
-    def load(self, run_id: str) -> RunData:
-        """Return everything of a run, visits and events in order. UsageError if there is none."""
+    def load(self, run_id: str, *, traces: bool = True) -> RunData:
+        """Return everything of a run, visits and events in order. UsageError if there is none.
+
+        Without ``traces`` those of settling, the largest part of a run, are left out.
+        """
         from cornerrun.results import read
         from cornerrun.results.staging import as_staged
 
         run = self._run(run_id)
         with self._reading() as connection:
-            visits = read.visits(connection, run_id)
+            visits = read.visits(connection, run_id, traces=traces)
             return RunData(
                 run=as_staged(run, visits),
                 visits=visits,

@@ -1,14 +1,17 @@
 """Which readings of a run say something of a rail's trim, and from which side each setpoint was reached."""
 
-from collections.abc import Iterator, Sequence
+from array import array
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal
+from itertools import compress
+from typing import Literal, cast
 
 from cornerrun.plan.model import NOMINAL, Plan, Rail
 from cornerrun.plan.trim_levels import is_trim_level
-from cornerrun.results.records import Outcome, Reading, VisitRecord
+from cornerrun.results.packed import Packer
+from cornerrun.results.records import Outcome, Reading, Visit, VisitRecord
 
-__all__ = ["Direction", "TrimReading", "TrimReadings", "rail_trim_readings", "readings_of", "trim_readings"]
+__all__ = ["Direction", "TrimReading", "TrimReadings", "trim_readings"]
 
 Direction = Literal["up", "down"]
 
@@ -20,8 +23,9 @@ _USABLE = {Outcome.PASS, Outcome.FAIL_VOLTAGE, Outcome.FAIL_FUNCTIONAL}
 class TrimReading:
     """One reading of the meter at a setpoint; ``direction`` is None where nobody knows from where it was reached."""
 
-    reading: Reading
     at_s: float
+    level: str
+    target_v: float
     setpoint_v: float
     reference_v: float
     direction: Direction | None
@@ -29,56 +33,114 @@ class TrimReading:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class TrimReadings:
-    """The readings that count, in order of time. ``excluded`` counts those that cannot be used.
+    """The readings that count, in order of time.
 
-    ``is_characterised``: they are those of the plan's characterisation, whose order keeps drift apart from level;
-    ``others`` counts usable readings at other corners, which then do not count.
+    ``left_out`` holds the ordinals of visits whose reading of the meter does not count, ``excluded`` tells how many of
+    these cannot be used. ``is_characterised``: those that count are of the plan's characterisation, whose order keeps
+    drift apart from level; ``others`` tells how many usable ones at other corners do not count therefore. ``range_v``
+    is the largest range of the meter; 0 where no driver told it.
     """
 
-    readings: tuple[TrimReading, ...]
+    readings: Sequence[TrimReading]
     excluded: int
     others: int
     is_characterised: bool
+    left_out: frozenset[int] = frozenset()
+    range_v: float = 0.0
 
 
 def trim_readings(plan: Plan, visits: Sequence[VisitRecord], kept: frozenset[int]) -> dict[str, TrimReadings]:
     """Choose the readings of every rail, by name; ``kept`` holds the ordinals of the visits that are not void."""
-    return {rail.name: rail_trim_readings(rail, visits, kept) for rail in plan.rails}
+    choosers = {rail.name: _Chooser(rail) for rail in plan.rails}
+    for place, record in enumerate(visits):
+        is_kept = record.visit.ordinal in kept
+        for reading in record.readings:
+            chooser = choosers.get(reading.rail)
+            if chooser is not None:
+                chooser.take(place, record.visit, reading, is_kept=is_kept)
+    # One after the other is let go, so that what was gathered is not held twice.
+    return {rail.name: choosers.pop(rail.name).chosen(visits) for rail in plan.rails}
 
 
-def rail_trim_readings(rail: Rail, visits: Sequence[VisitRecord], kept: frozenset[int]) -> TrimReadings:
-    """Choose the readings of one rail; ``kept`` holds the ordinals of the visits that are not void."""
-    found: list[TrimReading] = []
-    excluded = 0
-    inside = _characterised(rail.name, visits)
-    chosen: list[bool] = []
-    last_v: float | None = None
-    side: Direction | None = None
-    for place, reading in readings_of(rail.name, visits):
-        record = visits[place]
-        setpoint_v = reading.setpoint_v
+class _Chooser:
+    """Chooses among the readings of one rail, given in order of time."""
+
+    def __init__(self, rail: Rail) -> None:
+        self._rail = rail
+        # Usable readings, field by field: of a million of them nothing else fits.
+        self._places, self._ordinals = array("q"), array("q")
+        self._at_s, self._target_v, self._setpoint_v = array("d"), array("d"), array("d")
+        self._reference_v, self._range_v = array("d"), array("d")
+        self._levels: list[str] = []
+        self._directions: list[Direction | None] = []
+        self._swept: set[int] = set()
+        self._unusable: set[int] = set()
+        self._excluded = 0
+        self._last_v: float | None = None
+        self._direction: Direction | None = None
+
+    def take(self, place: int, visit: Visit, reading: Reading, *, is_kept: bool) -> None:
+        """Take the rail's reading of a visit, which stands at a place among all."""
+        level, setpoint_v, reference_v = reading.level, reading.setpoint_v, reading.reference_v
+        if is_trim_level(level):
+            self._swept.add(place)
         if setpoint_v:
-            side = _side(rail, reading.level, setpoint_v, last_v, side)
-            last_v = setpoint_v
-        if reading.reference_v is None:
-            continue
-        if record.visit.ordinal not in kept or reading.outcome not in _USABLE or not setpoint_v:
-            excluded += 1
-            continue
-        found.append(
-            TrimReading(
-                reading=reading,
-                at_s=record.visit.start_s,
-                setpoint_v=setpoint_v,
-                reference_v=reading.reference_v,
-                direction=side,
-            )
+            self._direction = _side(self._rail, level, setpoint_v, self._last_v, self._direction)
+            self._last_v = setpoint_v
+        if reference_v is None:
+            return
+        if not is_kept or reading.outcome not in _USABLE or not setpoint_v:
+            self._unusable.add(visit.ordinal)
+            self._excluded += 1
+            return
+        self._places.append(place)
+        self._ordinals.append(visit.ordinal)
+        self._at_s.append(visit.start_s)
+        self._levels.append(level)
+        self._target_v.append(reading.target_v)
+        self._setpoint_v.append(setpoint_v)
+        self._reference_v.append(reference_v)
+        self._range_v.append(reading.reference_range_v or 0.0)
+        self._directions.append(self._direction)
+
+    def chosen(self, visits: Sequence[VisitRecord]) -> TrimReadings:
+        """Choose: those of the characterisation alone where there are any."""
+        inside = self._inside(visits)
+        picked = [place in inside for place in self._places]
+        is_characterised = any(picked)
+        if not is_characterised:
+            picked = [True] * len(picked)
+        columns = (
+            self._at_s,
+            self._levels,
+            self._target_v,
+            self._setpoint_v,
+            self._reference_v,
+            self._directions,
         )
-        chosen.append(place in inside)
-    if not any(chosen):
-        return TrimReadings(readings=tuple(found), excluded=excluded, others=0, is_characterised=False)
-    own = tuple(item for item, is_chosen in zip(found, chosen, strict=True) if is_chosen)
-    return TrimReadings(readings=own, excluded=excluded, others=len(found) - len(own), is_characterised=True)
+        others = {ordinal for ordinal, is_picked in zip(self._ordinals, picked, strict=True) if not is_picked}
+        return TrimReadings(
+            readings=Packer(TrimReading, alike=("target_v", "setpoint_v")).packed(
+                [list(compress(cast("Sequence[object]", column), picked)) for column in columns]
+            ),
+            excluded=self._excluded,
+            others=picked.count(False),
+            is_characterised=is_characterised,
+            left_out=frozenset(self._unusable | others),
+            range_v=max(compress(self._range_v, picked), default=0.0),
+        )
+
+    def _inside(self, visits: Sequence[VisitRecord]) -> set[int]:
+        """Find the places of the rail's own setpoints, and of nominal between two of them."""
+        swept, last = self._swept, len(visits) - 1
+        if not swept:
+            return set()
+        between = {
+            place
+            for place, record in enumerate(visits)
+            if record.visit.is_control and 0 < place < last and place - 1 in swept and place + 1 in swept
+        }
+        return swept | between
 
 
 def _side(rail: Rail, level: str, setpoint_v: float, last_v: float | None, side: Direction | None) -> Direction | None:
@@ -92,33 +154,3 @@ def _side(rail: Rail, level: str, setpoint_v: float, last_v: float | None, side:
     if last_v is None or last_v == setpoint_v:
         return side
     return "up" if last_v < setpoint_v else "down"
-
-
-def _characterised(rail: str, visits: Sequence[VisitRecord]) -> frozenset[int]:
-    """Find the places of the rail's own setpoints, and of nominal between two of them."""
-    is_swept = [False] * len(visits)
-    for place, reading in readings_of(rail, visits):
-        is_swept[place] = is_trim_level(reading.level)
-    if not any(is_swept):
-        return frozenset()
-    last = len(visits) - 1
-    between = {
-        place
-        for place, record in enumerate(visits)
-        if record.visit.is_control and 0 < place < last and is_swept[place - 1] and is_swept[place + 1]
-    }
-    return frozenset(between | {place for place, own in enumerate(is_swept) if own})
-
-
-def readings_of(rail: str, visits: Sequence[VisitRecord]) -> Iterator[tuple[int, Reading]]:
-    """Find the reading of a rail in every visit that has one, with the place of the visit."""
-    hint = 0
-    for place, record in enumerate(visits):
-        readings = record.readings
-        # Visits read their rails in one order: looking there first spares a search through all of them.
-        if hint >= len(readings) or readings[hint].rail != rail:
-            found = next((index for index, item in enumerate(readings) if item.rail == rail), None)
-            if found is None:
-                continue
-            hint = found
-        yield place, readings[hint]

@@ -1,11 +1,13 @@
 """The record of a visit <-> its rows in the store's tables."""
 
+import math
 from collections.abc import Mapping, Sequence
-from typing import TypeVar
+from typing import TypeVar, cast
 
 from cornerrun.bench.ports import StatusCapture
 from cornerrun.results.codec import clean_text, from_json, to_json, utc_from_text, utc_text
 from cornerrun.results.condition_change import ConditionChange
+from cornerrun.results.packed import Packer
 from cornerrun.results.records import (
     CheckResult,
     Fault,
@@ -20,9 +22,14 @@ from cornerrun.results.records import (
 )
 from cornerrun.results.rows import Row, number_of
 
-__all__ = ["VISIT_TABLES", "Shared", "visit_from_rows", "visit_rows"]
+__all__ = ["PACKED_FIELDS", "VISIT_TABLES", "Columns", "VisitReader", "visit_rows"]
 
 T = TypeVar("T")
+
+Columns = Sequence[Sequence[object]]
+
+PACKED_FIELDS = {"readings": tuple(Reading.__dataclass_fields__), "watched": tuple(WatchRange.__dataclass_fields__)}
+"""The columns of the tables whose rows are read column by column; they are called as the fields of the records."""
 
 _OUTCOMES = {outcome.value: outcome for outcome in Outcome}
 
@@ -94,99 +101,98 @@ def visit_rows(run_id: str, record: VisitRecord) -> Mapping[str, Sequence[Row]]:
     }
 
 
-class Shared:
-    """What many rows have in common, held once: a database hands out a new text and a new number for every row."""
+class VisitReader:
+    """Makes records of visits from their rows; what many of them have in common is held once."""
 
     def __init__(self) -> None:
-        self._texts: dict[str, str] = {}
-        self._numbers: dict[float, float] = {}
+        self._readings = Packer(Reading, alike=("target_v", "setpoint_v", "reference_range_v"))
+        self._watched = Packer(WatchRange)
+        self._traces = Packer(SettleTrace, alike=("target_v",), paths=("points",))
 
-    def text(self, text: str) -> str:
-        """Return the first text that was equal to this one."""
-        return self._texts.setdefault(text, text)
-
-    def number(self, number: float) -> float:
-        """Return the first number that was the same to the last bit: zeros, which have a sign, stay as they are."""
-        return self._numbers.setdefault(number, number) if number else number
-
-
-def visit_from_rows(visit: Row, tables: Mapping[str, Sequence[Row]], shared: Shared | None = None) -> VisitRecord:
-    """Return the record of a visit from its own row and its rows in the other tables."""
-    shared = shared or Shared()
-    return VisitRecord(
-        visit=Visit(
-            ordinal=visit["visit"],
-            corner=visit["corner"],
-            repeat=visit["repeat"],
-            is_control=bool(visit["is_control"]),
-            is_after_seam=bool(visit["is_after_seam"]),
-            is_void=bool(visit["is_void"]),
-            outcome=Outcome(visit["outcome"]),
-            reason=visit["reason"],
-            started_utc=utc_from_text(visit["started_utc"]),
-            start_s=number_of(visit["start_s"]),
-            end_s=number_of(visit["end_s"]),
-            phase_s=_numbers(visit["phase_s_json"]),
-            conditions=_numbers(visit["conditions_json"]),
-        ),
-        readings=tuple(_reading(row, shared) for row in tables["readings"]),
-        checks=tuple(
-            CheckResult(
-                check=row["check_name"],
-                outcome=Outcome(row["outcome"]),
-                reason=row["reason"],
-                trials=row["trials"],
-                failures=row["failures"],
-            )
-            for row in tables["checks"]
-        ),
-        trials=tuple(
-            Trial(
-                check=row["check_name"],
-                trial=row["trial"],
-                passed=None if row["passed"] is None else bool(row["passed"]),
-                numbers=_numbers(row["numbers_json"]),
-                duration_s=number_of(row["duration_s"]),
-                output=row["output"],
-                reason=row["reason"],
-            )
-            for row in tables["trials"]
-        ),
-        watched=tuple(
-            WatchRange(
-                rail=shared.text(row["rail"]),
-                during=shared.text(row["during"]),
-                min_v=number_of(row["min_v"]),
-                max_v=number_of(row["max_v"]),
-                samples=row["samples"],
-            )
-            for row in tables["watched"]
-        ),
-        faults=tuple(
-            Fault(
-                visit=row["visit"],
-                at_s=number_of(row["at_s"]),
-                kind=row["kind"],
-                originator=row["originator"],
-                followers=from_json(row["followers_json"], tuple[str, ...]),
-                why=row["why"],
-                captures=from_json(row["captures_json"], tuple[StatusCapture, ...]),
-            )
-            for row in tables["faults"]
-        ),
-        traces=_read_whole(tables, "traces", "traces_json", tuple[SettleTrace, ...]),
-        tests=_read_whole(tables, "tests", "tests_json", tuple[SuiteTest, ...]),
-        changes=_read_whole(tables, "changes", "changes_json", tuple[ConditionChange, ...]),
-    )
+    def record(self, visit: Row, tables: Mapping[str, Sequence[Row]], packed: Mapping[str, Columns]) -> VisitRecord:
+        """Return a visit from its own row, its rows in other tables, and its columns of those in `PACKED_FIELDS`."""
+        return VisitRecord(
+            visit=Visit(
+                ordinal=visit["visit"],
+                corner=visit["corner"],
+                repeat=visit["repeat"],
+                is_control=bool(visit["is_control"]),
+                is_after_seam=bool(visit["is_after_seam"]),
+                is_void=bool(visit["is_void"]),
+                outcome=Outcome(visit["outcome"]),
+                reason=visit["reason"],
+                started_utc=utc_from_text(visit["started_utc"]),
+                start_s=number_of(visit["start_s"]),
+                end_s=number_of(visit["end_s"]),
+                phase_s=_numbers(visit["phase_s_json"]),
+                conditions=_numbers(visit["conditions_json"]),
+            ),
+            readings=self._readings.packed(_columns("readings", packed["readings"])),
+            checks=tuple(
+                CheckResult(
+                    check=row["check_name"],
+                    outcome=Outcome(row["outcome"]),
+                    reason=row["reason"],
+                    trials=row["trials"],
+                    failures=row["failures"],
+                )
+                for row in tables["checks"]
+            ),
+            trials=tuple(
+                Trial(
+                    check=row["check_name"],
+                    trial=row["trial"],
+                    passed=None if row["passed"] is None else bool(row["passed"]),
+                    numbers=_numbers(row["numbers_json"]),
+                    duration_s=number_of(row["duration_s"]),
+                    output=row["output"],
+                    reason=row["reason"],
+                )
+                for row in tables["trials"]
+            ),
+            watched=self._watched.packed(_columns("watched", packed["watched"])),
+            faults=tuple(
+                Fault(
+                    visit=row["visit"],
+                    at_s=number_of(row["at_s"]),
+                    kind=row["kind"],
+                    originator=row["originator"],
+                    followers=from_json(row["followers_json"], tuple[str, ...]),
+                    why=row["why"],
+                    captures=from_json(row["captures_json"], tuple[StatusCapture, ...]),
+                )
+                for row in tables["faults"]
+            ),
+            traces=self._traces.pack(_read_whole(tables, "traces", "traces_json", tuple[SettleTrace, ...])),
+            tests=_read_whole(tables, "tests", "tests_json", tuple[SuiteTest, ...]),
+            changes=_read_whole(tables, "changes", "changes_json", tuple[ConditionChange, ...]),
+        )
 
 
-def _whole(key: tuple[str, int], column: str, items: tuple[object, ...]) -> Sequence[Row]:
+def _numbers_of(cells: Sequence[object]) -> Sequence[object]:
+    return [math.nan if cell is None else cell for cell in cells] if None in cells else cells
+
+
+def _outcomes_of(cells: Sequence[object]) -> Sequence[object]:
+    return [_OUTCOMES.get(cell) or Outcome(cell) for cell in cast("Sequence[str]", cells)]
+
+
+_FROM_CELLS = {"target_v": _numbers_of, "min_v": _numbers_of, "max_v": _numbers_of, "outcome": _outcomes_of}
+
+
+def _columns(table: str, columns: Columns) -> Columns:
+    """Turn the columns of a table into those of records."""
+    names = zip(PACKED_FIELDS[table], columns, strict=False)  # no columns at all of a visit without rows
+    return [_FROM_CELLS[name](cells) if name in _FROM_CELLS else cells for name, cells in names]
+
+
+def _whole(key: tuple[str, int], column: str, items: Sequence[object]) -> Sequence[Row]:
     """Make the one row that holds all items of a visit; nobody searches in them."""
     return [{"run_id": key[0], "visit": key[1], column: to_json(items)}] if items else []
 
 
 def _read_whole(tables: Mapping[str, Sequence[Row]], table: str, column: str, kind: type[T]) -> T:
-    return from_json(next((row[column] for row in tables[table]), "[]"), kind)
+    return from_json(next((row[column] for row in tables.get(table, ())), "[]"), kind)
 
 
 def _keyed(key: tuple[str, int], position: int) -> Row:
@@ -214,27 +220,6 @@ def _reading_row(key: tuple[str, int], position: int, item: Reading) -> Row:
         "outcome": item.outcome.value,
         "reason": clean_text(item.reason),
     }
-
-
-def _reading(row: Row, shared: Shared) -> Reading:
-    setpoint_v, range_v = row["setpoint_v"], row["reference_range_v"]
-    return Reading(
-        rail=shared.text(row["rail"]),
-        level=shared.text(row["level"]),
-        target_v=shared.number(number_of(row["target_v"])),
-        setpoint_v=None if setpoint_v is None else shared.number(setpoint_v),
-        word=row["word"],
-        telemetry_v=row["telemetry_v"],
-        telemetry_n=row["telemetry_n"],
-        reference_v=row["reference_v"],
-        reference_range_v=None if range_v is None else shared.number(range_v),
-        settle_s=row["settle_s"],
-        status_word=row["status_word"],
-        current_a=row["current_a"],
-        temperature_degc=row["temperature_degc"],
-        outcome=_OUTCOMES.get(row["outcome"]) or Outcome(row["outcome"]),
-        reason=shared.text(row["reason"]),
-    )
 
 
 def _trial_row(key: tuple[str, int], position: int, item: Trial) -> Row:

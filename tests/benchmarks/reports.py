@@ -4,6 +4,8 @@ Each case runs in a process of its own, so that peak memory is its own: what the
 held once the run to report on was built (that stands for the store, which holds it on disk).
 """
 
+import os
+import random
 import resource
 import subprocess
 import sys
@@ -17,6 +19,7 @@ from pathlib import Path
 sys.path[:0] = [str(Path(__file__).parents[2]), str(Path(__file__).parents[1] / "results")]
 
 from large_run import a_large_run  # noqa: E402 - the path comes first
+from run_example import a_baseline, a_recipe  # noqa: E402
 
 from cornerrun.report.comparing.boards import summarise_boards  # noqa: E402
 from cornerrun.report.comparing.digest import Digester  # noqa: E402
@@ -24,7 +27,8 @@ from cornerrun.report.comparing.pages import boards_page  # noqa: E402
 from cornerrun.report.page.run_page import write_page  # noqa: E402
 from cornerrun.report.summary import summarise  # noqa: E402
 from cornerrun.report.workbook import write_workbook  # noqa: E402
-from cornerrun.results.records import RunData  # noqa: E402
+from cornerrun.results.records import EndState, RunData, RunResult, VisitRecord  # noqa: E402
+from cornerrun.results.store import Store  # noqa: E402
 
 
 def main() -> None:
@@ -103,7 +107,72 @@ def _swept(data: RunData, sweeps: int) -> RunData:
     return replace(data, visits=tuple(visits), run=replace(data.run, planned_visits=len(visits)))
 
 
-_CASES: dict[str, Callable[[Path], None]] = {"run": _run, "boards": _boards, "readings": _readings}
+def _stored(folder: Path) -> None:
+    """Report, by the command, on a store of 1,000,000 readings of which no two are alike: 40 rails x 25,000 visits."""
+    with _timed("(the store is filled)"):
+        _fill(folder / "runs.sqlite", a_large_run(rails=40, corners=100, trials=2, checks=1), 250)
+    for what in (["--workbook"], ["--page"], ["--csv", str(folder / "csv")], ["--parquet", str(folder / "parquet")]):
+        _command("report", "--results", str(folder), *what)
+
+
+def _command(*arguments: str) -> None:
+    """Run the command in a process of its own and print what that one took."""
+    start_s = time.perf_counter()
+    with subprocess.Popen([sys.executable, "-m", "cornerrun", *arguments], stdout=subprocess.DEVNULL) as process:
+        _, status, usage = os.wait4(process.pid, 0)
+        process.returncode = os.waitstatus_to_exitcode(status)
+    took_s = time.perf_counter() - start_s
+    shown = " ".join(item for item in arguments if not item.startswith("/"))
+    print(f"  {shown:<30} {took_s:7.2f} s, peak {usage.ru_maxrss / 1024:5.0f} MB", flush=True)
+    if process.returncode:
+        raise SystemExit(f"exit {process.returncode}")
+
+
+def _fill(path: Path, data: RunData, sweeps: int) -> None:
+    draw = random.Random(sweeps)
+    with Store.open(path) as store:
+        store.begin_run(
+            replace(data.run, planned_visits=sweeps * len(data.visits)), a_recipe(data.run.run_id), a_baseline()
+        )
+        for record in _swept(data, sweeps).visits:
+            store.finish_visit(data.run.run_id, _unlike(record, draw))
+        store.end_run(data.run.run_id, RunResult.FAIL, EndState.NOMINAL, data.run.why, data.run.started_utc)
+
+
+def _unlike(record: VisitRecord, draw: random.Random) -> VisitRecord:
+    """Make a visit like no other: a board in use gives new numbers every time, watched while it is measured too."""
+
+    def near(volts: float | None) -> float | None:
+        return None if volts is None else volts * (1 + 1e-5 * draw.gauss(0, 1))
+
+    readings = tuple(
+        replace(
+            item,
+            telemetry_v=near(item.telemetry_v),
+            reference_v=near(item.reference_v),
+            settle_s=near(item.settle_s),
+            current_a=draw.random(),
+            temperature_degc=40 + draw.random(),
+        )
+        for item in record.readings
+    )
+    watched = tuple(
+        replace(item, during=during, min_v=near(item.min_v), max_v=near(item.max_v))
+        for during in ("settle", "measure", "check 0")
+        for item in record.watched
+    )
+    traces = tuple(
+        replace(item, points=tuple((time_s, near(volts)) for time_s, volts in item.points)) for item in record.traces
+    )
+    return replace(record, readings=readings, watched=watched, traces=traces)
+
+
+_CASES: dict[str, Callable[[Path], None]] = {
+    "run": _run,
+    "boards": _boards,
+    "readings": _readings,
+    "stored": _stored,
+}
 
 if __name__ == "__main__":
     main()

@@ -43,7 +43,7 @@ def _of(plan, visits, rail="CORE"):
 
 def test_a_level_off_nominal_is_always_reached_from_nominal_and_nominal_from_both_sides():
     plan = _plan()
-    found = [(item.reading.level, item.direction) for item in _of(plan, _visits(plan, PASSES)).readings]
+    found = [(item.level, item.direction) for item in _of(plan, _visits(plan, PASSES)).readings]
     assert {direction for level, direction in found if level == "trim +1"} == {"up"}
     assert {direction for level, direction in found if level == "trim -1"} == {"down"}
     assert [direction for level, direction in found if level == "nominal"] == ["up", "down", "up", "down"]
@@ -55,7 +55,7 @@ def test_readings_of_the_characterisation_count_alone():
     assert found.is_characterised
     assert len(found.readings) == 12
     assert found.others == 5
-    assert {item.reading.level for item in found.readings} == set(LEVELS)
+    assert {item.level for item in found.readings} == set(LEVELS)
 
 
 def test_without_a_characterisation_every_settled_reading_counts():

@@ -223,7 +223,7 @@ def _errors(side: _Side) -> Mapping[tuple[str, str], list[float]]:
     for rail in _accuracy(side):
         for item in rail.readings.readings if rail.readings is not None else ():
             share = (item.reference_v - item.setpoint_v) / abs(item.setpoint_v)
-            found.setdefault((rail.rail, item.reading.level), []).append(share)
+            found.setdefault((rail.rail, item.level), []).append(share)
     return found
 
 

@@ -5,7 +5,7 @@ from itertools import islice
 
 from openpyxl.worksheet.worksheet import Worksheet
 
-from cornerrun.plan.model import Plan, Rail
+from cornerrun.plan.model import Plan
 from cornerrun.report.book import Block, Book, Column, Page
 from cornerrun.report.looks import Style
 from cornerrun.report.margins import Distance, distances
@@ -13,7 +13,7 @@ from cornerrun.report.places import places_of
 from cornerrun.report.stream import MAX_ROWS, Styled
 from cornerrun.results.control import good_visits
 from cornerrun.results.records import Outcome, Reading, RunData, Visit
-from cornerrun.results.trim_readings import rail_trim_readings, readings_of
+from cornerrun.results.trim_readings import trim_readings
 
 __all__ = ["COLUMNS", "Judged", "fill_readings", "reading_rows"]
 
@@ -55,14 +55,14 @@ class Judged:
         self._places = places_of(plan, data.run.corners)
         self._rails = {rail.name: rail for rail in plan.rails}
         self._good = frozenset(record.visit.ordinal for record in good_visits(plan, data.visits))
-        self._commanded = frozenset(rail.name for rail in plan.commanded_rails)
+        chosen = trim_readings(plan, data.visits, self._good)
         # Of a million readings all but a few count: so those are kept that do not.
-        self._left_out = {id(reading) for rail in plan.commanded_rails for reading in self._of_no_use(rail, data)}
+        self._left_out = {rail.name: chosen[rail.name].left_out for rail in plan.commanded_rails}
 
-    def is_of_trim(self, reading: Reading) -> bool:
+    def is_of_trim(self, visit: Visit, reading: Reading) -> bool:
         """Tell whether the estimate of the rail's trim counts this reading of the meter."""
-        measured = reading.reference_v is not None and reading.rail in self._commanded
-        return measured and id(reading) not in self._left_out
+        left_out = self._left_out.get(reading.rail)
+        return left_out is not None and reading.reference_v is not None and visit.ordinal not in left_out
 
     def distances(self, visit: Visit, reading: Reading) -> tuple[Distance, Distance] | None:
         """Measure a reading against its window and its hard limits; None where it does not count."""
@@ -70,12 +70,6 @@ class Judged:
         if rail is None or visit.ordinal not in self._good:
             return None
         return distances(self._plan, rail, reading, self._places.get(visit.corner, {}))
-
-    def _of_no_use(self, rail: Rail, data: RunData) -> Iterator[Reading]:
-        used = {id(item.reading) for item in rail_trim_readings(rail, data.visits, self._good).readings}
-        for _, reading in readings_of(rail.name, data.visits):
-            if reading.reference_v is not None and id(reading) not in used:
-                yield reading
 
 
 def fill_readings(book: Book, data: RunData, judged: Judged, *, rows_a_sheet: int | None = None) -> tuple[Block, ...]:
@@ -130,7 +124,7 @@ def reading_rows(data: RunData, outcomes: Mapping[Outcome, Styled], judged: Judg
                 item.reference_range_v,
                 None if error_v is None else error_v * 1e3,
                 error_v / abs(item.setpoint_v) if error_v is not None and item.setpoint_v else None,
-                "yes" if judged.is_of_trim(item) else None,
+                "yes" if judged.is_of_trim(visit, item) else None,
                 None if window is None else window.distance_v * 1e3,
                 None if window is None else window.ratio,
                 None if hard_limit is None else hard_limit.distance_v * 1e3,
