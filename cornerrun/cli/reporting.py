@@ -1,5 +1,8 @@
 """From a run in the store to the reports a person asked for; shared by `run` and `report`."""
 
+import gc
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -61,29 +64,43 @@ def write_reports(
     from cornerrun.report.text import to_text
     from cornerrun.results.control import mark_void
 
-    data = store.load(run_id)
-    plan = plan_from_json(data.run.plan_json)
-    data = mark_void(plan, data)
-    summary = summary_of(store, data, plan)
-    paths = []
-    notes: tuple[str, ...] = ()
-    if workbook:
-        from cornerrun.report.template import losses
-        from cornerrun.report.workbook import write_workbook
+    exports = exports or Exports()
+    # Traces of settling are by far the largest part of a run, and only these show them.
+    traces = page or exports.csv is not None or exports.parquet is not None
+    data = store.load(run_id, traces=traces)
+    with _left_alone():
+        plan = plan_from_json(data.run.plan_json)
+        data = mark_void(plan, data)
+        summary = summary_of(store, data, plan)
+        paths = []
+        notes: tuple[str, ...] = ()
+        if workbook:
+            from cornerrun.report.template import losses
+            from cornerrun.report.workbook import write_workbook
 
-        notes = tuple(f"{template}: not taken over: {what}" for what in (losses(template) if template else ()))
-        approved = None if released is None else load_plan(released)
-        path = target or results_dir / run_id / "report.xlsx"
-        _make_folder_of(path)
-        paths.append(write_workbook(data, path, summary=summary, plan=plan, template=template, released=approved))
-    if page:
-        from cornerrun.report.page.run_page import write_page
+            notes = tuple(f"{template}: not taken over: {what}" for what in (losses(template) if template else ()))
+            approved = None if released is None else load_plan(released)
+            path = target or results_dir / run_id / "report.xlsx"
+            _make_folder_of(path)
+            paths.append(write_workbook(data, path, summary=summary, plan=plan, template=template, released=approved))
+        if page:
+            from cornerrun.report.page.run_page import write_page
 
-        path = page_target or results_dir / run_id / "report.html"
-        _make_folder_of(path)
-        paths.append(write_page(data, path, summary=summary, plan=plan))
-    paths.extend(_exported(data, plan, summary, exports or Exports()))
-    return Written(text=to_text(summary), machine=to_json(summary), paths=tuple(paths), notes=notes)
+            path = page_target or results_dir / run_id / "report.html"
+            _make_folder_of(path)
+            paths.append(write_page(data, path, summary=summary, plan=plan))
+        paths.extend(_exported(data, plan, summary, exports))
+        return Written(text=to_text(summary), machine=to_json(summary), paths=tuple(paths), notes=notes)
+
+
+@contextmanager
+def _left_alone() -> Iterator[None]:
+    """Let the collector of garbage pass over what there is: a million readings stay until the end."""
+    gc.freeze()
+    try:
+        yield
+    finally:
+        gc.unfreeze()
 
 
 def summary_of(store: "Store", data: "RunData", plan: "Plan") -> "Summary":

@@ -1,5 +1,6 @@
 """How far readings lay from their limits: the margins that reports need, found without keeping all of them."""
 
+from array import array
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
@@ -9,6 +10,7 @@ from cornerrun.plan.model import Plan, Rail, Relation
 from cornerrun.report.places import Places
 from cornerrun.report.rail_nouns import Margin
 from cornerrun.results.accuracy import RailAccuracy
+from cornerrun.results.packed import fields_of
 from cornerrun.results.records import Outcome, Reading, VisitRecord
 from cornerrun.stats.meter import MeterSpecification
 from cornerrun.stats.uncertainty import Budget, Component
@@ -31,19 +33,17 @@ class Distance:
     ratio: float
 
 
-def distances(
-    plan: Plan, rail: Rail, reading: Reading, conditions: Mapping[str, str]
-) -> tuple[Distance, Distance] | None:
+def distances(rail: Rail, reading: Reading, window_ratio: float) -> tuple[Distance, Distance] | None:
     """Measure a settled reading against its voltage window and its hard limits, as shares of the target too.
 
     By the meter where there is one, else by telemetry; None for a reading that is not settled, or disputed.
-    ``conditions`` are the levels of conditions that it was taken at.
+    ``window_ratio`` is the half-width of the window that holds where it was taken, as a share of the target.
     """
     voltage_v = _voltage(reading)
     if voltage_v is None or reading.outcome not in MEASURED:
         return None
     target_v = reading.target_v
-    window_v = plan.criteria.window_in(conditions) * abs(target_v)
+    window_v = window_ratio * abs(target_v)
     limits = rail.hard_limits
     return (
         _distance(voltage_v, target_v - window_v, target_v + window_v, target_v),
@@ -96,30 +96,31 @@ class _Ruler:
     def of(self, record: VisitRecord) -> Iterator[Margin]:
         """List those margins of a visit that are the least so far."""
         measured: dict[str, Reading] = {}
-        conditions = self._places.get(record.visit.corner, {})
+        corner = record.visit.corner
+        window_ratio = self._plan.criteria.window_in(self._places.get(corner, {}))
         for reading in record.readings:
             rail = self._rails.get(reading.rail)
-            found = None if rail is None else distances(self._plan, rail, reading, conditions)
+            found = None if rail is None else distances(rail, reading, window_ratio)
             if found is None:
                 continue
             measured[reading.rail] = reading
             window, hard_limit = found
-            if self._is_least(reading.rail, "window", record, window):
+            is_least = self._is_least((reading.rail, "window"), window.distance_v)
+            if self._is_least(("", corner), window.ratio) or is_least:
                 yield self._margin(record, reading, "window", window)
-            if self._is_least(reading.rail, "hard limit", record, hard_limit):
+            if self._is_least((reading.rail, "hard limit"), hard_limit.distance_v):
                 yield self._margin(record, reading, "hard limit", hard_limit)
         for relation in self._plan.relations:
             margin = self._relation(relation, record, measured)
             if margin is not None:
                 yield margin
 
-    def _is_least(self, rail: str, limit: str, record: VisitRecord, found: Distance) -> bool:
-        told = [((rail, limit), found.distance_v)]
-        if limit == "window":
-            told.append((("", record.visit.corner), found.ratio))
-        least = [(key, value) for key, value in told if key not in self._least or value < self._least[key]]
-        self._least.update(least)
-        return bool(least)
+    def _is_least(self, key: tuple[str, str], distance: float) -> bool:
+        least = self._least.get(key)
+        if least is not None and not distance < least:
+            return False
+        self._least[key] = distance
+        return True
 
     def _margin(
         self, record: VisitRecord, reading: Reading, limit: Literal["window", "hard limit"], found: Distance
@@ -165,7 +166,7 @@ class _Ruler:
         scale = min(self._rails[relation.rail].nominal_v, self._rails[relation.minus].nominal_v)
         name = f"{relation.rail} - {relation.minus}"
         found = Distance(side, limit_v, distance_v, distance_v / scale)
-        if not self._is_least(name, "relation", record, found):
+        if not self._is_least((name, "relation"), found.distance_v):
             return None
         uncertain = [self._expanded_v(one), self._expanded_v(other)]
         known = [u for u in uncertain if u is not None]
@@ -196,12 +197,13 @@ def _distance(voltage_v: float, low_v: float, high_v: float, target_v: float) ->
 
 def _repeatability(good: Sequence[VisitRecord]) -> dict[str, float]:
     """Tell the standard deviation of each rail's readings within its levels, for rails whose trim nobody estimates."""
-    groups: dict[tuple[str, str], list[float]] = {}
+    groups: dict[tuple[str, str], array[float]] = {}
     for record in good:
-        for reading in record.readings:
-            voltage_v = _voltage(reading)
-            if reading.outcome in MEASURED and voltage_v is not None:
-                groups.setdefault((reading.rail, reading.level), []).append(voltage_v)
+        told = fields_of(record.readings, "rail", "level", "outcome", "reference_v", "telemetry_v")
+        for rail, level, outcome, reference_v, telemetry_v in told:
+            voltage_v = telemetry_v if reference_v is None else reference_v
+            if outcome in MEASURED and voltage_v is not None:
+                groups.setdefault((rail, level), array("d")).append(voltage_v)
     squares: dict[str, float] = {}
     degrees: dict[str, int] = {}
     for (rail, _), values in groups.items():

@@ -8,7 +8,8 @@ back (`graft`).
 import io
 import os
 import tempfile
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 from datetime import UTC, datetime
 from pathlib import Path
@@ -148,6 +149,15 @@ def _write_stream(target: ZipFile, part: str, content: bytes, stream: RowStream)
     # By its name: only so the level of compression counts. The part is then dated 1980, the first day that a ZIP knows.
     with target.open(part, "w", force_zip64=True) as file:
         file.write(before)
-        for chunk in stream.chunks():
+        for chunk in _one_ahead(stream.chunks()):
             file.write(chunk)
         file.write(after)
+
+
+def _one_ahead(chunks: Iterator[bytes]) -> Iterator[bytes]:
+    """Make each chunk while the one before it is compressed, which Python leaves to another processor."""
+    with ThreadPoolExecutor(max_workers=1) as maker:
+        upcoming = maker.submit(next, chunks, None)
+        while (chunk := upcoming.result()) is not None:
+            upcoming = maker.submit(next, chunks, None)
+            yield chunk

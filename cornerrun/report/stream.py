@@ -2,7 +2,9 @@
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from itertools import islice, repeat
 from math import isfinite
+from typing import cast
 from xml.sax.saxutils import escape
 
 from openpyxl.utils import get_column_letter
@@ -14,7 +16,9 @@ __all__ = ["MAX_ROWS", "RowStream", "Styled"]
 # Rows of a sheet: ECMA-376 leaves it open; 2^20 is what the common programs take.
 MAX_ROWS = 1_048_576
 _MOST_TEXTS, _LONGEST_TEXT = 20_000, 500  # chosen: some MB, and far more names than a board has
-_ROWS_A_CHUNK = 512  # chosen: large enough that writing is not felt, small enough to stay in cache
+_REPEATS = 4  # chosen: cells are made once if they come again so often, as names and targets do
+_SEVERAL = 2
+_ROWS_A_CHUNK = 2048  # chosen: some megabytes, which take longer to compress than threads take to change over
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,55 +57,73 @@ class RowStream:
         Raises ValueError if there are more rows than a sheet takes or than ``count``, or not one cell a style.
         """
         letters = [get_column_letter(self.column + offset) for offset in range(len(self.styles))]
+        openings = [f'<c r="{letter}' for letter in letters]
         columns = [
-            (f'<c r="{letter}', f'" s="{style}"', f'" s="{quoted}"')
-            for letter, style, quoted in zip(letters, self.styles, self.quoted, strict=True)
+            _Cells(f'" s="{style}"', f'" s="{quoted}"', following)
+            for style, quoted, following in zip(self.styles, self.quoted, (*openings[1:], "</row>"), strict=True)
         ]
-        texts = _Texts()
-        buffer: list[str] = []
-        number = self.first_row - 1
-        for number, row in enumerate(self.rows, start=self.first_row):
-            if number >= self.first_row + self.count or number > MAX_ROWS:
+        rows = iter(self.rows)
+        number = self.first_row
+        while batch := list(islice(rows, _ROWS_A_CHUNK)):
+            numbers = range(number, number + len(batch))
+            if numbers[-1] >= self.first_row + self.count or numbers[-1] > MAX_ROWS:
                 raise ValueError(f"{self.sheet}: more rows than the {self.count} announced or than {MAX_ROWS}")
-            buffer.append(f'<row r="{number}">')
-            for (opening, style, quoted), value in zip(columns, row, strict=True):
-                # A million rows have tens of millions of cells: the two commonest kinds are told right here.
-                if value is None:
-                    buffer.append(f"{opening}{number}{style}/>")
-                elif type(value) is float and isfinite(value):
-                    buffer.append(f"{opening}{number}{style}><v>{value!r}</v></c>")
-                else:
-                    buffer.append(f"{opening}{number}{texts.cell(style, quoted, value)}")
-            buffer.append("</row>")
-            if number % _ROWS_A_CHUNK == 0:
-                yield "".join(buffer).encode()
-                buffer.clear()
-        if buffer:
-            yield "".join(buffer).encode()
+            # Column by column, since the cells of a column are of one kind; and what stands between two numbers of the
+            # row is made as one: a million rows have tens of millions of cells.
+            made = [cells.made(values) for cells, values in zip(columns, zip(*batch, strict=True), strict=True)]
+            between = zip(repeat('<row r="'), repeat(f'">{openings[0]}'), *made, strict=False)
+            yield "".join([str(row).join(parts) for row, parts in zip(numbers, between, strict=True)]).encode()
+            number += len(batch)
 
 
-class _Texts:
-    """Makes what follows the reference of a cell; names and words that come again are made once."""
+class _Cells:
+    """Makes the cells of one column from behind their references on, each with what follows it.
 
-    def __init__(self) -> None:
-        self._made: dict[tuple[str, str], str] = {}
+    Names and words that come again are made once.
+    """
 
-    def cell(self, style: str, quoted: str, value: object) -> str:
+    def __init__(self, style: str, quoted: str, following: str) -> None:
+        self._style, self._quoted, self._following = style, quoted, following
+        self._made: dict[object, str] = {}
+
+    def made(self, values: Sequence[object]) -> list[str]:
+        """Make the cells of some rows."""
+        kinds = set(map(type, values)) - {type(None)}
+        distinct = set(values) if len(kinds) < _SEVERAL else set()
+        # Not where kinds mix: 1 is True is 1.0. Nor where there is a zero: those have signs.
+        if 0 < len(distinct) * _REPEATS < len(values) and not (kinds == {float} and 0.0 in distinct):
+            made = {value: self._cell(value) for value in distinct}
+            return [made[value] for value in values]
+        if kinds == {float} and None not in distinct and all(map(isfinite, cast("set[float]", distinct))):
+            opening, closing = f"{self._style}><v>", f"</v></c>{self._following}"
+            return [f"{opening}{value!r}{closing}" for value in values]
+        return [self._cell(value) for value in values]
+
+    def _cell(self, value: object) -> str:
         kind = type(value)
-        if isinstance(value, Styled):
-            own = f'" s="{value.style}"'
-            return f"{own}/>" if value.value is None else self.cell(own, own, value.value)
-        if kind is int or (kind is float and isfinite(value)):  # type: ignore[arg-type] # kind has told
-            return f"{style}><v>{value!r}</v></c>"
-        if kind is bool:
-            return f'{style} t="b"><v>{int(value)}</v></c>'  # type: ignore[call-overload] # kind has told
-        key = (style, str(value))
+        if kind is float:
+            return self._new(value, self._style, self._quoted)
+        key = (kind, value)
         made = self._made.get(key)
         if made is None:
-            made = _text(style, quoted, str(value))
+            made = self._new(value, self._style, self._quoted)
             if len(self._made) < _MOST_TEXTS and len(made) < _LONGEST_TEXT:
                 self._made[key] = made
         return made
+
+    def _new(self, value: object, style: str, quoted: str) -> str:
+        if isinstance(value, Styled):
+            own = f'" s="{value.style}"'
+            return self._new(value.value, own, own)
+        if value is None:
+            cell = f"{style}/>"
+        elif isinstance(value, bool):
+            cell = f'{style} t="b"><v>{int(value)}</v></c>'
+        elif isinstance(value, int) or (isinstance(value, float) and isfinite(value)):
+            cell = f"{style}><v>{value!r}</v></c>"
+        else:
+            cell = _text(style, quoted, str(value))
+        return f"{cell}{self._following}"
 
 
 def _text(style: str, quoted: str, value: str) -> str:

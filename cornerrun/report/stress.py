@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 from cornerrun.plan.model import NOMINAL, Plan, Rail
+from cornerrun.results.packed import fields_of
 from cornerrun.results.records import RunData
 
 __all__ = ["RailStress", "rail_stress"]
@@ -33,12 +34,12 @@ def rail_stress(plan: Plan, data: RunData) -> tuple[RailStress, ...]:
     for record in data.visits:
         visit = record.visit
         took_s = visit.end_s - visit.start_s - visit.phase_s.get("condition", 0.0)
-        for item in record.watched:
-            if item.rail in rails:
-                rails[item.rail].see(item.min_v, item.max_v)
-        for reading in record.readings:
-            if reading.rail in rails and reading.level != NOMINAL:
-                rails[reading.rail].stay(reading.target_v, took_s)
+        for name, min_v, max_v in fields_of(record.watched, "rail", "min_v", "max_v"):
+            if name in rails:
+                rails[name].see(min_v, max_v)
+        for name, level, target_v in fields_of(record.readings, "rail", "level", "target_v"):
+            if name in rails and level != NOMINAL:
+                rails[name].stay(target_v, took_s)
     return tuple(stress.told() for stress in rails.values())
 
 

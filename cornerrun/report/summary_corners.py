@@ -14,6 +14,7 @@ from cornerrun.report.places import control_corners
 from cornerrun.report.rail_nouns import Margin
 from cornerrun.report.summary_model import CornerSummary, Coverage, MetCombinations, NotTested
 from cornerrun.results.decision import CheckTally, first_outcome
+from cornerrun.results.packed import column_of, fields_of
 from cornerrun.results.records import Outcome, RunData, VisitRecord
 
 __all__ = ["corner_summaries", "coverage", "not_tested"]
@@ -74,7 +75,8 @@ def _corner(
     outcomes: dict[Outcome, int] = {}
     for record in visits:
         outcomes[record.visit.outcome] = outcomes.get(record.visit.outcome, 0) + 1
-    settles = [r.settle_s for record in visits for r in record.readings if r.settle_s is not None]
+    settles = (settle_s for record in visits for settle_s in column_of(record.readings, "settle_s"))
+    longest_s = max((settle_s for settle_s in settles if settle_s is not None), default=None)
     return CornerSummary(
         name=name,
         scheme=corner.scheme if corner is not None else "control point",
@@ -92,7 +94,7 @@ def _corner(
         failures=sum(tally.failures for tally in tallies),
         worst_rail=worst.rail if worst is not None else None,
         worst_distance_v=worst.distance_v if worst is not None else None,
-        longest_settle_s=max(settles, default=None),
+        longest_settle_s=longest_s,
     )
 
 
@@ -121,10 +123,10 @@ def not_tested(
         if check.name not in spoken
     ]
     measured = {
-        reading.rail
+        rail
         for record in data.visits
-        for reading in record.readings
-        if reading.reference_v is not None or reading.telemetry_v is not None
+        for rail, reference_v, telemetry_v in fields_of(record.readings, "rail", "reference_v", "telemetry_v")
+        if reference_v is not None or telemetry_v is not None
     }
     found += [
         NotTested(what="rail", name=rail.name, scheme="", reason="nothing measured it")

@@ -1,5 +1,6 @@
 """Rails: how near each came to its limits, how they settled, and how well their devices measure."""
 
+from array import array
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Literal
 
@@ -7,7 +8,8 @@ from cornerrun.plan.model import Plan, Rail
 from cornerrun.report.margins import MEASURED
 from cornerrun.report.rail_nouns import ControlDrift, Margin, RailSummary
 from cornerrun.results.control import ControlPoint
-from cornerrun.results.records import Outcome, Reading, VisitRecord, WatchRange
+from cornerrun.results.packed import fields_of
+from cornerrun.results.records import Outcome, VisitRecord
 from cornerrun.stats.interval import Interval
 from cornerrun.stats.line import fit_line
 from cornerrun.stats.means import mean_interval
@@ -24,33 +26,48 @@ def rail_summaries(plan: Plan, good: Sequence[VisitRecord], margins: Iterable[Ma
         key = (margin.rail, margin.limit)
         if key not in smallest or margin.distance_v < smallest[key].distance_v:
             smallest[key] = margin
-    readings: dict[str, list[Reading]] = {rail.name: [] for rail in plan.rails}
+    seen = {rail.name: _Seen() for rail in plan.rails}
     for record in good:
-        for reading in record.readings:
-            readings.setdefault(reading.rail, []).append(reading)
-    watched: dict[str, list[WatchRange]] = {rail.name: [] for rail in plan.rails}
-    for record in good:
-        for item in record.watched:
-            if item.samples and item.rail in watched:
-                watched[item.rail].append(item)
-    return tuple(_rail(rail, readings[rail.name], watched[rail.name], smallest) for rail in plan.rails)
+        for name, *told in fields_of(record.readings, "rail", "outcome", "settle_s", "telemetry_v", "reference_v"):
+            if name in seen:
+                seen[name].read(*told)
+        for name, *watched in fields_of(record.watched, "rail", "min_v", "max_v", "samples"):
+            if name in seen:
+                seen[name].watch(*watched)
+    return tuple(_rail(rail, seen.pop(rail.name), smallest) for rail in plan.rails)
 
 
-def _rail(
-    rail: Rail,
-    readings: Sequence[Reading],
-    watched: Sequence[WatchRange],
-    smallest: Mapping[tuple[str, str], Margin],
-) -> RailSummary:
-    outcomes: dict[Outcome, int] = {}
-    for reading in readings:
-        outcomes[reading.outcome] = outcomes.get(reading.outcome, 0) + 1
-    settles = [reading.settle_s for reading in readings if reading.settle_s is not None]
-    errors = [
-        reading.telemetry_v - reading.reference_v
-        for reading in readings
-        if reading.telemetry_v is not None and reading.reference_v is not None and reading.outcome in _COMPARED
-    ]
+class _Seen:
+    """What was seen of one rail."""
+
+    def __init__(self) -> None:
+        self.outcomes: dict[Outcome, int] = {}
+        self.moves = self.samples = 0
+        self.longest_settle_s: float | None = None
+        self.errors_v = array("d")
+        self.least_v: float | None = None
+        self.greatest_v: float | None = None
+
+    def read(
+        self, outcome: Outcome, settle_s: float | None, telemetry_v: float | None, reference_v: float | None
+    ) -> None:
+        self.outcomes[outcome] = self.outcomes.get(outcome, 0) + 1
+        if settle_s is not None:
+            self.moves += 1
+            longest_s = self.longest_settle_s
+            self.longest_settle_s = settle_s if longest_s is None else max(longest_s, settle_s)
+        if telemetry_v is not None and reference_v is not None and outcome in _COMPARED:
+            self.errors_v.append(telemetry_v - reference_v)
+
+    def watch(self, min_v: float, max_v: float, samples: int) -> None:
+        if samples:
+            self.least_v = min_v if self.least_v is None else min(self.least_v, min_v)
+            self.greatest_v = max_v if self.greatest_v is None else max(self.greatest_v, max_v)
+            self.samples += samples
+
+
+def _rail(rail: Rail, seen: _Seen, smallest: Mapping[tuple[str, str], Margin]) -> RailSummary:
+    errors = seen.errors_v
     return RailSummary(
         rail=rail.name,
         nominal_v=rail.nominal_v,
@@ -58,15 +75,15 @@ def _rail(
         hard_limits=rail.hard_limits,
         is_commanded=rail.is_commanded,
         is_moved=rail.is_moved,
-        visits=len(readings),
-        moves=len(settles),
-        outcomes=outcomes,
-        longest_settle_s=max(settles, default=None),
+        visits=sum(seen.outcomes.values()),
+        moves=seen.moves,
+        outcomes=seen.outcomes,
+        longest_settle_s=seen.longest_settle_s,
         window=smallest.get((rail.name, "window")),
         hard_limit=smallest.get((rail.name, "hard limit")),
-        least_seen_v=min((item.min_v for item in watched), default=None),
-        greatest_seen_v=max((item.max_v for item in watched), default=None),
-        samples=sum(item.samples for item in watched),
+        least_seen_v=seen.least_v,
+        greatest_seen_v=seen.greatest_v,
+        samples=seen.samples,
         telemetry_error_v=mean_interval(errors) if len(errors) > 1 else None,
         worst_telemetry_error_v=max(errors, key=abs, default=None),
         telemetry_error_n=len(errors),

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Literal
 
 from cornerrun.plan.model import NOMINAL, Plan, Rail
 from cornerrun.results.control import good_visits
+from cornerrun.results.packed import column_of, fields_of
 from cornerrun.results.records import InstrumentRecord, VisitRecord
 from cornerrun.results.trim_readings import TrimReadings, trim_readings
 
@@ -84,9 +85,9 @@ def _of_rail(plan: Plan, rail: Rail, chosen: TrimReadings, specification: "Meter
     # A specification that counts a share of range needs the range; a driver that cannot tell it leaves the claim open.
     usable = specification if chosen.range_v or (specification and specification.range_ratio == 0) else None
     estimate = estimate_trim(
-        [item.setpoint_v for item in readings],
-        [item.reference_v for item in readings],
-        direction=[item.direction for item in readings],
+        column_of(readings, "setpoint_v"),
+        column_of(readings, "reference_v"),
+        direction=column_of(readings, "direction"),
         meter=usable,
         range_v=chosen.range_v,
         declared=[
@@ -107,7 +108,10 @@ def _of_rail(plan: Plan, rail: Rail, chosen: TrimReadings, specification: "Meter
         status="measured",
         why="",
         estimate=estimate,
-        levels={item.setpoint_v: (item.level, item.target_v) for item in readings},
+        levels={
+            setpoint_v: (level, target_v)
+            for setpoint_v, level, target_v in fields_of(readings, "setpoint_v", "level", "target_v")
+        },
         excluded=excluded,
         claim=claim,
         claim_why=why,
@@ -120,7 +124,8 @@ def _drift(chosen: TrimReadings) -> "Interval | None":
     """Tell how far nominal moved from the first to the last of these readings; None for fewer than three of it."""
     from cornerrun.stats.line import fit_line
 
-    rows = [(item.at_s, item.reference_v) for item in chosen.readings if item.level == NOMINAL]
+    told = fields_of(chosen.readings, "at_s", "reference_v", "level")
+    rows = [(at_s, reference_v) for at_s, reference_v, level in told if level == NOMINAL]
     if len(rows) < 3 or len({at_s for at_s, _ in rows}) < 2:
         return None
     slope = fit_line([at_s for at_s, _ in rows], [v for _, v in rows]).slope_interval()

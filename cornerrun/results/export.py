@@ -2,6 +2,7 @@
 
 import csv
 import re
+from itertools import chain
 from pathlib import Path
 
 from cornerrun.errors import ReportError
@@ -27,14 +28,16 @@ def export_csv(data: RunData, directory: Path) -> tuple[Path, ...]:
         directory.mkdir(parents=True, exist_ok=True)
         for table, columns in COLUMNS.items():
             path = directory / f"{table}.csv"
-            content = list(rows(data, table))
-            if not content:
+            content = rows(data, table)
+            first = next(content, None)
+            if first is None:
                 path.unlink(missing_ok=True)
                 continue
             with path.open("w", encoding="utf-8", newline="") as file:
                 writer = csv.writer(file)
                 writer.writerow(columns)
-                writer.writerows([_cell(value) for value in row] for row in content)
+                # Row by row: of a long run, a table is larger than all else together.
+                writer.writerows([_cell(value) for value in row] for row in chain([first], content))
             written.append(path)
     except OSError as error:
         raise ReportError(f"{directory}: the tables cannot be written: {error.strerror or error}") from error

@@ -5,11 +5,14 @@ from collections import deque
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import fields, is_dataclass
 from itertools import chain, pairwise
-from typing import Generic, Protocol, TypeVar, cast, overload
+from typing import Any, Generic, Protocol, TypeVar, cast, overload
 
-__all__ = ["Packed", "Packer", "column_of"]
+__all__ = ["Packed", "Packer", "column_of", "fields_of"]
 
 T = TypeVar("T")
+
+
+# Any below: a field holds whatever its record says.
 
 
 class _Put(Protocol):
@@ -75,9 +78,14 @@ class _Layout(Generic[T]):
         self.putters = tuple(cast("_Put", getattr(kind, name).__set__) for name in self.places)
 
 
-def column_of(records: Sequence[T], name: str) -> Iterable[object]:
+def column_of(records: Sequence[T], name: str) -> Iterable[Any]:
     """Return one field of all records; of packed ones no record is made for it."""
     return records.column(name) if isinstance(records, Packed) else [getattr(record, name) for record in records]
+
+
+def fields_of(records: Sequence[T], *names: str) -> Iterator[tuple[Any, ...]]:
+    """Give some fields of each record; of packed ones no record is made for it."""
+    return zip(*(column_of(records, name) for name in names), strict=True)
 
 
 class Packed(Sequence[T]):
@@ -93,7 +101,7 @@ class Packed(Sequence[T]):
         self._columns = tuple(columns)
         self._count = count
 
-    def column(self, name: str) -> Iterable[object]:
+    def column(self, name: str) -> Iterable[Any]:
         """Return one field of all records: that needs no record to be made. KeyError if they have no such field."""
         return self._columns[self._layout.places[name]]
 

@@ -1,6 +1,8 @@
 """Write a run as Parquet files, one a table: typed columns, units and hashes in the metadata."""
 
 import math
+from collections.abc import Sequence
+from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -14,6 +16,7 @@ if TYPE_CHECKING:
 
 __all__ = ["export_parquet"]
 
+_ROWS_A_GROUP = 100_000  # chosen: some tens of megabytes, and what readers of Parquet take for a small group
 _WHOLE = {
     "visit",
     "repeat",
@@ -59,21 +62,30 @@ def export_parquet(data: RunData, directory: Path) -> tuple[Path, ...]:
         directory.mkdir(parents=True, exist_ok=True)
         for table, columns in COLUMNS.items():
             path = directory / f"{table}.parquet"
-            content = list(rows(data, table))
-            if not content:
+            content = rows(data, table)
+            group = list(islice(content, _ROWS_A_GROUP))
+            if not group:
                 path.unlink(missing_ok=True)
                 continue
-            fields = [_field(table, column) for column in columns]
-            arrays = [
-                pa.array([_plain(row[index], field.type) for row in content], type=field.type)
-                for index, field in enumerate(fields)
-            ]
-            made = pa.Table.from_arrays(arrays, schema=pa.schema(fields, metadata={**metadata, "table": table}))
-            pq.write_table(made, path, compression="zstd")
+            schema = pa.schema([_field(table, column) for column in columns], metadata={**metadata, "table": table})
+            with pq.ParquetWriter(path, schema, compression="zstd") as writer:
+                while group:
+                    writer.write_table(_rows(group, schema))
+                    group = list(islice(content, _ROWS_A_GROUP))
             written.append(path)
     except OSError as error:
         raise ReportError(f"{directory}: the tables cannot be written: {error.strerror or error}") from error
     return tuple(written)
+
+
+def _rows(group: Sequence[Sequence[object]], schema: "pa.Schema") -> "pa.Table":
+    import pyarrow as pa
+
+    arrays = [
+        pa.array([_plain(value, field.type) for value in values], type=field.type)
+        for values, field in zip(zip(*group, strict=True), schema, strict=True)
+    ]
+    return pa.Table.from_arrays(arrays, schema=schema)
 
 
 def _metadata(data: RunData) -> dict[str, str]:

@@ -39,6 +39,8 @@ __all__ = [
 
 R = TypeVar("R")
 
+_ROWS_AT_ONCE = 2000  # chosen: a megabyte or so
+
 _PARTS = (schema.checks, schema.trials, schema.faults)
 _LATER_PARTS = (schema.tests, schema.changes)
 
@@ -229,7 +231,8 @@ def _cells(connection: Connection, table: Table, fields: Sequence[str], run_id: 
     """Give rows as plain tuples, the visit first: of millions of rows, nothing else is fast."""
     columns = [table.c[name] for name in ("visit", *fields)]
     query = select(*columns).where(table.c.run_id == run_id).order_by(table.c.visit, table.c.position)
-    yield from cast("Iterable[tuple[Any, ...]]", connection.execute(query))
+    for rows in connection.execute(query).partitions(_ROWS_AT_ONCE):
+        yield from cast("Iterable[tuple[Any, ...]]", rows)
 
 
 def _part_rows(connection: Connection, table: Table, run_id: str) -> Iterator[Row]:

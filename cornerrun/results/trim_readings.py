@@ -4,12 +4,12 @@ from array import array
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import compress
-from typing import Literal, cast
+from typing import Any, Literal, cast
 
 from cornerrun.plan.model import NOMINAL, Plan, Rail
 from cornerrun.plan.trim_levels import is_trim_level
-from cornerrun.results.packed import Packer
-from cornerrun.results.records import Outcome, Reading, Visit, VisitRecord
+from cornerrun.results.packed import Packer, fields_of
+from cornerrun.results.records import Outcome, Visit, VisitRecord
 
 __all__ = ["Direction", "TrimReading", "TrimReadings", "trim_readings"]
 
@@ -17,6 +17,7 @@ Direction = Literal["up", "down"]
 
 # What is no settled reading, or one that two instruments contradict, says nothing of the trim.
 _USABLE = {Outcome.PASS, Outcome.FAIL_VOLTAGE, Outcome.FAIL_FUNCTIONAL}
+_TOLD = ("level", "target_v", "setpoint_v", "reference_v", "reference_range_v", "outcome")
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -54,10 +55,9 @@ def trim_readings(plan: Plan, visits: Sequence[VisitRecord], kept: frozenset[int
     choosers = {rail.name: _Chooser(rail) for rail in plan.rails}
     for place, record in enumerate(visits):
         is_kept = record.visit.ordinal in kept
-        for reading in record.readings:
-            chooser = choosers.get(reading.rail)
-            if chooser is not None:
-                chooser.take(place, record.visit, reading, is_kept=is_kept)
+        for rail, *told in fields_of(record.readings, "rail", *_TOLD):
+            if rail in choosers:
+                choosers[rail].take(place, record.visit, told, is_kept=is_kept)
     # One after the other is let go, so that what was gathered is not held twice.
     return {rail.name: choosers.pop(rail.name).chosen(visits) for rail in plan.rails}
 
@@ -79,9 +79,9 @@ class _Chooser:
         self._last_v: float | None = None
         self._direction: Direction | None = None
 
-    def take(self, place: int, visit: Visit, reading: Reading, *, is_kept: bool) -> None:
-        """Take the rail's reading of a visit, which stands at a place among all."""
-        level, setpoint_v, reference_v = reading.level, reading.setpoint_v, reading.reference_v
+    def take(self, place: int, visit: Visit, told: Sequence[Any], *, is_kept: bool) -> None:
+        """Take what the rail's reading of a visit, which stands at a place among all, told: the fields in `_TOLD`."""
+        level, target_v, setpoint_v, reference_v, range_v, outcome = told
         if is_trim_level(level):
             self._swept.add(place)
         if setpoint_v:
@@ -89,7 +89,7 @@ class _Chooser:
             self._last_v = setpoint_v
         if reference_v is None:
             return
-        if not is_kept or reading.outcome not in _USABLE or not setpoint_v:
+        if not is_kept or outcome not in _USABLE or not setpoint_v:
             self._unusable.add(visit.ordinal)
             self._excluded += 1
             return
@@ -97,10 +97,10 @@ class _Chooser:
         self._ordinals.append(visit.ordinal)
         self._at_s.append(visit.start_s)
         self._levels.append(level)
-        self._target_v.append(reading.target_v)
+        self._target_v.append(target_v)
         self._setpoint_v.append(setpoint_v)
         self._reference_v.append(reference_v)
-        self._range_v.append(reading.reference_range_v or 0.0)
+        self._range_v.append(range_v or 0.0)
         self._directions.append(self._direction)
 
     def chosen(self, visits: Sequence[VisitRecord]) -> TrimReadings:

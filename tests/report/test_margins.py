@@ -16,7 +16,7 @@ def test_the_least_margins_of_every_rail_and_corner_are_those_of_all_readings():
         (reading.rail, record.visit.corner, *pair)
         for record in visits
         for reading in record.readings
-        if (pair := distances(plan, rails[reading.rail], reading, {})) is not None
+        if (pair := distances(rails[reading.rail], reading, plan.criteria.voltage_window_ratio)) is not None
     ]
     for name in rails:
         for limit, place in (("window", 2), ("hard limit", 3)):
@@ -32,7 +32,7 @@ def test_a_voltage_beyond_its_window_has_a_negative_distance_from_the_nearer_sid
     (core, *_) = plan.rails
     visits = good_visits(plan, truth=lambda rail, target_v, _: target_v * (1.03 if rail == "CORE" else 1))
     reading = next(item for item in visits[0].readings if item.rail == "CORE")
-    window, hard_limit = distances(plan, core, reading, {})
+    window, hard_limit = distances(core, reading, plan.criteria.voltage_window_ratio)
     assert window.side == "high"
     assert window.distance_v < 0 < hard_limit.distance_v
 

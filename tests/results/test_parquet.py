@@ -7,6 +7,7 @@ import pytest
 from large_run import a_large_run
 
 from cornerrun.errors import ReportError
+from cornerrun.results import parquet
 from cornerrun.results.parquet import export_parquet
 from cornerrun.results.tables import COLUMNS, rows
 
@@ -22,6 +23,15 @@ def test_every_table_comes_back_with_the_values_of_the_store(tmp_path):
         assert tuple(table.column_names) == COLUMNS[name]
     asked = [row[COLUMNS["readings"].index("reference_v")] for row in rows(run, "readings")]
     assert tables["readings"]["reference_v"].to_pylist() == asked
+
+
+def test_a_table_of_many_groups_of_rows_is_the_same_table(tmp_path, monkeypatch):
+    run = a_large_run(rails=3, corners=30)
+    whole = _tables(export_parquet(run, tmp_path / "whole"))
+    monkeypatch.setattr(parquet, "_ROWS_A_GROUP", 7)
+    files = export_parquet(run, tmp_path / "groups")
+    assert _tables(files) == whole
+    assert pq.ParquetFile(tmp_path / "groups" / "readings.parquet").num_row_groups == 13
 
 
 def test_columns_are_typed_and_carry_their_units(tmp_path):

@@ -21,6 +21,7 @@ from cornerrun.report.sheets.live import (
 )
 from cornerrun.report.summary_model import Summary
 from cornerrun.results.decision import Decision
+from cornerrun.results.packed import column_of
 from cornerrun.results.records import Outcome, RunData
 from cornerrun.units import Kind, show
 
@@ -207,7 +208,11 @@ def _accuracy(page: Page, row: int, column: int, summary: Summary, blocks: Block
 
 def _totals(page: Page, row: int, column: int, summary: Summary, blocks: Blocks) -> int:
     tally, coverage = summary.tally, summary.coverage
-    references = sum(item.reference_v is not None for record in blocks.data.visits for item in record.readings)
+    references = sum(
+        reference_v is not None
+        for record in blocks.data.visits
+        for reference_v in column_of(record.readings, "reference_v")
+    )
     errors = sum(item.severity == "error" for item in summary.anomalies)
     warnings = sum(item.severity == "warning" for item in summary.anomalies)
     settles = [rail.longest_settle_s for rail in summary.rails if rail.longest_settle_s is not None]

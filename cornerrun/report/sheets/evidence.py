@@ -13,7 +13,8 @@ from cornerrun.report.sheets.counts import Blocks
 from cornerrun.report.sheets.live import count_words, exact_count
 from cornerrun.report.summary_model import Summary
 from cornerrun.results.decision import Decision
-from cornerrun.results.records import Outcome, Reading, RunData
+from cornerrun.results.packed import fields_of
+from cornerrun.results.records import Outcome, RunData
 
 __all__ = [
     "ACHIEVED",
@@ -79,22 +80,24 @@ def covered_rows(summary: Summary, first_row: int, column: int) -> Iterator[Sequ
 
 def achieved_rows(summary: Summary, data: RunData, blocks: Blocks) -> Iterator[Sequence[object]]:
     """Put each rail's ends as asked beside what was measured there, by the meter where it reaches; void visits too."""
-    ends: dict[str, tuple[Reading, Reading]] = {}
+    lowest_v: dict[str, float] = {}
+    highest_v: dict[str, float] = {}
     for record in data.visits:
-        for item in record.readings:
-            if _measured_v(item) is not None:
-                low, high = ends.get(item.rail, (item, item))
-                ends[item.rail] = min(low, item, key=_volts), max(high, item, key=_volts)
+        for name, reference_v, telemetry_v in fields_of(record.readings, "rail", "reference_v", "telemetry_v"):
+            measured_v = telemetry_v if reference_v is None else reference_v
+            if measured_v is not None:
+                lowest_v[name] = min(lowest_v.get(name, measured_v), measured_v)
+                highest_v[name] = max(highest_v.get(name, measured_v), measured_v)
     claims = {item.rail: item for item in summary.trim}
     for index, rail in enumerate(summary.rails):
-        found, trim = ends.get(rail.rail), claims.get(rail.rail)
+        trim = claims.get(rail.rail)
         asked_v = (rail.nominal_v, *rail.levels.values())
         yield (
             rail.rail,
             min(asked_v),
-            None if found is None else _measured_v(found[0]),
+            lowest_v.get(rail.rail),
             max(asked_v),
-            None if found is None else _measured_v(found[1]),
+            highest_v.get(rail.rail),
             _cell(blocks.rails, "Window margin", index, _millivolts(rail.window)),
             _cell(blocks.rails, "Hard-limit margin", index, _millivolts(rail.hard_limit)),
             None if trim is None else _trim(trim, blocks.accuracy),
@@ -130,14 +133,6 @@ def decided_rows(summary: Summary, blocks: Blocks, first_row: int, column: int) 
             None if worst is None or not worst.trials else worst.pass_probability.high,
             None if worst is None else worst.corner,
         )
-
-
-def _measured_v(item: Reading) -> float | None:
-    return item.telemetry_v if item.reference_v is None else item.reference_v
-
-
-def _volts(item: Reading) -> float:
-    return _measured_v(item) or 0.0
 
 
 def _millivolts(margin: Margin | None) -> float | None:

@@ -51,8 +51,9 @@ class Judged:
     """Tells of readings what they do not tell themselves: distances to limits, and whether trim counts them."""
 
     def __init__(self, plan: Plan, data: RunData) -> None:
-        self._plan = plan
-        self._places = places_of(plan, data.run.corners)
+        places = places_of(plan, data.run.corners)
+        corners = {record.visit.corner for record in data.visits}
+        self._window_ratios = {name: plan.criteria.window_in(places.get(name, {})) for name in corners}
         self._rails = {rail.name: rail for rail in plan.rails}
         self._good = frozenset(record.visit.ordinal for record in good_visits(plan, data.visits))
         chosen = trim_readings(plan, data.visits, self._good)
@@ -69,7 +70,7 @@ class Judged:
         rail = self._rails.get(reading.rail)
         if rail is None or visit.ordinal not in self._good:
             return None
-        return distances(self._plan, rail, reading, self._places.get(visit.corner, {}))
+        return distances(rail, reading, self._window_ratios[visit.corner])
 
 
 def fill_readings(book: Book, data: RunData, judged: Judged, *, rows_a_sheet: int | None = None) -> tuple[Block, ...]:

@@ -7,6 +7,7 @@ from cornerrun.plan.model import Plan
 from cornerrun.report.book import Block, Book, Column
 from cornerrun.report.looks import Style
 from cornerrun.report.stream import MAX_ROWS, Styled
+from cornerrun.results.packed import column_of
 from cornerrun.results.records import Outcome, RunData
 
 __all__ = ["fill_visits"]
@@ -62,7 +63,7 @@ def _rows(data: RunData, plan: Plan, count: int, outcomes: Mapping[Outcome, Styl
             outcomes[visit.outcome],
             sum(item.trials for item in record.checks),
             sum(item.failures for item in record.checks),
-            sum(item.outcome is not Outcome.PASS for item in record.readings),
+            sum(outcome is not Outcome.PASS for outcome in column_of(record.readings, "outcome")),
             (visit.started_utc - _EPOCH) / _DAY,
             visit.start_s,
             visit.end_s - visit.start_s,
