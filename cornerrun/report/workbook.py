@@ -55,9 +55,9 @@ def write_workbook(
     """Write the workbook of a run to a file and return its path.
 
     ``summary`` and ``plan`` default to what the run itself says, ``template`` to the one that came with the product.
-    ``rows_a_sheet`` bounds the rows of readings in a sheet; by default the file format does. The same run and template
-    give the same cells. ``comparison`` adds a sheet that puts the run beside an earlier one. ``released`` is
-    a plan that was approved: the sign-off lists what the run's plan asks for otherwise.
+    ``rows_a_sheet`` bounds the rows of visits, trials and readings in a sheet; by default the file format does.
+    ``comparison`` adds a sheet that puts the run beside an earlier one. ``released`` is a plan that was approved: the
+    sign-off lists what the run's plan asks for otherwise. The same run and template give the same cells.
     Raises ReportError if the template cannot be used or the file cannot be written.
     """
     if path.is_dir():
@@ -76,8 +76,8 @@ def write_workbook(
     fill_placeholders(opened.workbook, placeholders(summary))
     judged = Judged(plan, data)
     readings = fill_readings(book, data, judged, rows_a_sheet=rows_a_sheet)
-    trials = fill_trials(book, summary, plan, data)
-    visits = fill_visits(book, data, plan)
+    trials = fill_trials(book, summary, plan, data, rows_a_sheet=rows_a_sheet)
+    visits = fill_visits(book, data, plan, rows_a_sheet=rows_a_sheet)
     sources = Sources(visits=visits, readings=readings, trials=trials)
     blocks = Blocks(
         data=data,

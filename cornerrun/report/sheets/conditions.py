@@ -72,9 +72,9 @@ def _kept_rows(summary: Summary, changes: Block, row: int, column: int) -> Itera
             one.visits,
             _rounded(one.farthest, digits=3),
             one.farthest_visit,
-            exact_count(changes, "Condition", cell, cached=one.changes),
-            exact_count(changes, "Condition", cell, head="Took", cached=one.changing_s),
-            exact_count(changes, "Condition", cell, ("Board", "off"), head="Took", cached=one.off_s),
+            exact_count((changes,), "Condition", cell, cached=one.changes),
+            exact_count((changes,), "Condition", cell, head="Took", cached=one.changing_s),
+            exact_count((changes,), "Condition", cell, ("Board", "off"), head="Took", cached=one.off_s),
             _rounded(one.left_at),
         )
 

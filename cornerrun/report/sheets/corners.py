@@ -10,6 +10,7 @@ from openpyxl.worksheet.pagebreak import Break
 from cornerrun.plan.model import Plan
 from cornerrun.report.book import Block, Book, Column, Formula, Page
 from cornerrun.report.looks import Style, marked, symbol_of
+from cornerrun.report.sheets.data_sheets import rows_in
 from cornerrun.report.sheets.live import at_least, exact_count, of_matching
 from cornerrun.report.sheets.sources import Sources
 from cornerrun.report.summary_model import CornerSummary, Summary
@@ -121,18 +122,17 @@ def _chart_rows(page: Page, summary: Summary, shares: Mapping[str, float], colum
 class _Live:
     """What corners are counted over; None where that would take too long to recalculate."""
 
-    visits: Block | None
-    trials: Block | None
+    visits: tuple[Block, ...] | None
+    trials: tuple[Block, ...] | None
     readings: tuple[Block, ...] | None
 
     @classmethod
     def of(cls, book: Book, corners: int, sources: Sources) -> "_Live":
-        rows = sum(block.last_row - block.first_row + 1 for block in sources.readings)
-        visits, trials = sources.visits, sources.trials.rows
+        visits, trials, readings = sources.visits, sources.trials.rows, sources.readings
         return cls(
-            visits=visits if book.may_look(2 * corners, visits.last_row) else None,
-            trials=trials if book.may_look(2 * corners, trials.last_row) else None,
-            readings=sources.readings if book.may_look(3 * corners, rows) else None,
+            visits=visits if book.may_look(2 * corners, rows_in(visits)) else None,
+            trials=trials if book.may_look(2 * corners, rows_in(trials)) else None,
+            readings=readings if book.may_look(3 * corners, rows_in(readings)) else None,
         )
 
 

@@ -75,7 +75,7 @@ class Blocks:
 
     data: RunData
     page: Callable[[str], Page]
-    visits: Block
+    visits: tuple[Block, ...]
     corners: Corners
     checks: Block
     rails: Block
@@ -186,7 +186,7 @@ def _accuracy(page: Page, row: int, column: int, summary: Summary, blocks: Block
         # A strong fill beside a zero would be seen before the zero.
         style = {"●": Style.PASS, "■": Style.FAILED, "▲": Style.TROUBLE}.get(text[0]) if matching else None
         page.put(row, column, text, style or Style.LABEL)
-        page.put(row, column + 1, count_words(block, ("Claim", text), cached=matching), Style.COUNT)
+        page.put(row, column + 1, count_words((block,), ("Claim", text), cached=matching), Style.COUNT)
         page.span(row, column + 2, claim_text if claim == "met" else None, Style.TEXT, columns=3)
     estimates = {
         item.rail: item.worst_error.estimate
@@ -225,8 +225,8 @@ def _totals(page: Page, row: int, column: int, summary: Summary, blocks: Blocks)
         ("of them failed", total(blocks.checks, "Failed", cached=sum(item.failures for item in summary.checks))),
         ("Longest settling", longest),
         ("Meter readings", non_empty(blocks.readings, "Reference", cached=references)),
-        ("Errors, see Events", count_words(blocks.events, ("Severity", "■ error"), cached=errors)),
-        ("Warnings", count_words(blocks.events, ("Severity", "▲ warning"), cached=warnings)),
+        ("Errors, see Events", count_words((blocks.events,), ("Severity", "■ error"), cached=errors)),
+        ("Warnings", count_words((blocks.events,), ("Severity", "▲ warning"), cached=warnings)),
     )
     page.span(row, column, "Coverage and events", Style.HEAD, columns=5)
     for label, value in lines:

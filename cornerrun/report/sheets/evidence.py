@@ -64,7 +64,7 @@ def outcome_rows(summary: Summary, blocks: Blocks) -> Iterator[Sequence[object]]
     found = [corner.outcome for corner in summary.corners]
     for outcome in Outcome:
         if outcome in found:
-            counted = count_words(blocks.corners.rows, ("Outcome", marked(outcome)), cached=found.count(outcome))
+            counted = count_words((blocks.corners.rows,), ("Outcome", marked(outcome)), cached=found.count(outcome))
             yield outcome, counted
 
 
@@ -116,7 +116,7 @@ def decided_rows(summary: Summary, blocks: Blocks, first_row: int, column: int) 
                 _added(
                     *(
                         exact_count(
-                            blocks.checks, "Check", name, ("Decision", marked(item)), cached=decisions.get(item, 0)
+                            (blocks.checks,), "Check", name, ("Decision", marked(item)), cached=decisions.get(item, 0)
                         )
                         for item in group
                     )
@@ -127,8 +127,8 @@ def decided_rows(summary: Summary, blocks: Blocks, first_row: int, column: int) 
                     (Decision.OPEN,),
                 )
             ),
-            exact_count(blocks.checks, "Check", name, head="Trials", cached=check.trials),
-            exact_count(blocks.checks, "Check", name, head="Failed", cached=check.failures),
+            exact_count((blocks.checks,), "Check", name, head="Trials", cached=check.trials),
+            exact_count((blocks.checks,), "Check", name, head="Failed", cached=check.failures),
             None if worst is None or not worst.trials else worst.pass_probability.low,
             None if worst is None or not worst.trials else worst.pass_probability.high,
             None if worst is None else worst.corner,

@@ -23,10 +23,17 @@ __all__ = [
 ]
 
 
-def count_words(block: Block, *pairs: tuple[str, str], cached: int) -> Formula:
+# Farther out than any number of a report, and still one that every program reads.
+_NEVER = {"MIN": ",9E+307", "MAX": ",-9E+307"}
+
+
+def count_words(blocks: Sequence[Block], *pairs: tuple[str, str], cached: int) -> Formula:
     """Count the rows in which each column holds its word; words are the report's own, never a name."""
-    terms = ",".join(f'{block.cells(head)},"{word}"' for head, word in pairs)
-    return Formula(text=f"COUNTIFS({terms})", cached=cached)
+    counts = []
+    for block in blocks:
+        terms = ",".join(f'{block.cells(head)},"{word}"' for head, word in pairs)
+        counts.append(f"COUNTIFS({terms})")
+    return Formula(text="+".join(counts), cached=cached)
 
 
 def non_empty(blocks: Sequence[Block], head: str, *, cached: int) -> Formula:
@@ -65,23 +72,37 @@ def look_up(block: Block, head: str, *, key_head: str, cell: str, cached: float 
     return Formula(text=f"INDEX({block.cells(head)},MATCH({cell},{block.cells(key_head)},0))", cached=cached)
 
 
-def sum_of_rows(block: Block, head: str, rows: tuple[int, int], *, cached: int) -> Formula:
-    """Sum the rows of a column that stand together."""
-    letter = block.letter(head)
-    sheet = block.cells(head).rpartition("!")[0]
-    return Formula(text=f"SUM({sheet}!${letter}${rows[0]}:${letter}${rows[1]})", cached=cached)
+def sum_of_rows(blocks: Sequence[Block], head: str, rows: tuple[int, int], *, cached: int) -> Formula:
+    """Sum the rows of a column that stand together: from one to another, counted from 0 over all sheets."""
+    parts = []
+    before = 0
+    for block in blocks:
+        first_row, last_row = (block.first_row + row - before for row in rows)
+        first_row, last_row = max(first_row, block.first_row), min(last_row, block.last_row)
+        if first_row <= last_row:
+            sheet, letter = block.cells(head).rpartition("!")[0], block.letter(head)
+            parts.append(f"{sheet}!${letter}${first_row}:${letter}${last_row}")
+        before += block.last_row - block.first_row + 1
+    return Formula(text=f"SUM({','.join(parts)})", cached=cached)
 
 
 def exact_count(
-    block: Block, name_head: str, cell: str, *words: tuple[str, str], head: str | None = None, cached: float
+    blocks: Sequence[Block],
+    name_head: str,
+    cell: str,
+    *words: tuple[str, str],
+    head: str | None = None,
+    cached: float,
 ) -> Formula:
     """Count the rows of a name, letter by letter, in which columns hold words; or sum a column over them."""
-    terms = [f"EXACT({block.cells(name_head)},{cell})"]
-    terms += [f'({block.cells(column)}="{word}")' for column, word in words]
-    if head is not None:
+    counts = []
+    for block in blocks:
+        terms = [f"EXACT({block.cells(name_head)},{cell})"]
+        terms += [f'({block.cells(column)}="{word}")' for column, word in words]
         # A comma, not a product: text or nothing in the column counts as nothing.
-        return Formula(text=f"SUMPRODUCT(1*{'*'.join(terms)},{block.cells(head)})", cached=cached)
-    return Formula(text=f"SUMPRODUCT(1*{'*'.join(terms)})", cached=cached)
+        summed = "" if head is None else f",{block.cells(head)}"
+        counts.append(f"SUMPRODUCT(1*{'*'.join(terms)}{summed})")
+    return Formula(text="+".join(counts), cached=cached)
 
 
 def of_matching(
@@ -98,6 +119,8 @@ def of_matching(
     In these, columns of ``keys`` equal cells, and columns of ``words`` hold those ("": nothing). The caller knows that
     there is such a row.
     """
+    # LibreOffice takes the least of no numbers for 0 where a sheet holds no such row.
+    otherwise = _NEVER.get(function, "") if len(blocks) > 1 else ""
     parts = []
     for block in blocks:
         tests = "*".join(
@@ -106,7 +129,7 @@ def of_matching(
                 *(f'({block.cells(name)}="{word}")' for name, word in words),
             )
         )
-        parts.append(f"IF({tests}*ISNUMBER({block.cells(head)}),{block.cells(head)})")
+        parts.append(f"IF({tests}*ISNUMBER({block.cells(head)}),{block.cells(head)}{otherwise})")
     return Formula(text=f"{function}({','.join(parts)})", cached=cached, is_array=True)
 
 

@@ -9,6 +9,7 @@ from cornerrun.plan.model import Plan, Rail
 from cornerrun.report.book import Block, Book, Column, Page
 from cornerrun.report.looks import Style
 from cornerrun.report.rail_nouns import ControlDrift, Margin, RailSummary
+from cornerrun.report.sheets.data_sheets import rows_in
 from cornerrun.report.sheets.live import of_matching
 from cornerrun.report.sheets.sources import Sources
 from cornerrun.report.summary_model import Summary
@@ -62,7 +63,7 @@ def fill_rails(book: Book, summary: Summary, plan: Plan, sources: Sources) -> Bl
 def _rail_rows(
     book: Book, page: Page, summary: Summary, planned: Mapping[str, Rail], sources: Sources
 ) -> Iterator[Sequence[object]]:
-    readings = sources.readings if book.may_look(4 * len(summary.rails), sources.reading_rows) else ()
+    readings = sources.readings if book.may_look(4 * len(summary.rails), rows_in(sources.readings)) else ()
     drifts = {drift.rail: drift for drift in summary.drift}
     for row, item in enumerate(summary.rails, start=page.row + 1):
         error = item.telemetry_error_v

@@ -1,16 +1,14 @@
 """The sheets Readings: one row a rail and visit, streamed, since a long run has a million of them."""
 
 from collections.abc import Iterator, Mapping, Sequence
-from itertools import islice
-
-from openpyxl.worksheet.worksheet import Worksheet
 
 from cornerrun.plan.model import Plan
-from cornerrun.report.book import Block, Book, Column, Page
+from cornerrun.report.book import Block, Book, Column
 from cornerrun.report.looks import Style
 from cornerrun.report.margins import Distance, distances
 from cornerrun.report.places import places_of
-from cornerrun.report.stream import MAX_ROWS, Styled
+from cornerrun.report.sheets.data_sheets import fill_data_sheets
+from cornerrun.report.stream import Styled
 from cornerrun.results.control import good_visits
 from cornerrun.results.records import Outcome, Reading, RunData, Visit
 from cornerrun.results.trim_readings import trim_readings
@@ -78,23 +76,10 @@ def fill_readings(book: Book, data: RunData, judged: Judged, *, rows_a_sheet: in
 
     ``rows_a_sheet`` is what a sheet takes below its headings; by default all that the file format allows.
     """
-    page = book.page("cr_readings")
-    room = rows_a_sheet or MAX_ROWS - page.row
     total = sum(len(record.readings) for record in data.visits)
     rows = reading_rows(data, book.outcomes(), judged)
-    blocks = []
-    for part in range(max(1, -(-total // room))):
-        if part:
-            page = _next_page(book, page, part + 1)
-        count = min(room, total - part * room)
-        page.head(page.row, page.column, COLUMNS)
-        page.widths(page.column, [item.width for item in COLUMNS])
-        page.height(page.row, 30)
-        block = page.block(page.row, page.column, COLUMNS, count)
-        page.freeze(block, columns=6, name="t_readings")
-        blocks.append(block)
-        book.stream(block, COLUMNS, count, islice(rows, count))
-    return tuple(blocks)
+    page = book.page("cr_readings")
+    return fill_data_sheets(book, page, COLUMNS, rows, total, frozen=6, name="t_readings", rows_a_sheet=rows_a_sheet)
 
 
 def reading_rows(data: RunData, outcomes: Mapping[Outcome, Styled], judged: Judged) -> Iterator[Sequence[object]]:
@@ -136,14 +121,3 @@ def reading_rows(data: RunData, outcomes: Mapping[Outcome, Styled], judged: Judg
                 outcomes[item.outcome],
                 item.reason or None,
             )
-
-
-def _next_page(book: Book, page: Page, number: int) -> Page:
-    """Add a sheet like the one before, right after it."""
-    workbook = book.template.workbook
-    first = book.page("cr_readings")
-    title = f"{first.title[:26]} {number}"
-    sheet: Worksheet = workbook.copy_worksheet(page.sheet)
-    sheet.title = title
-    workbook.move_sheet(sheet, workbook.index(page.sheet) + 1 - workbook.index(sheet))
-    return book.page_like(first, sheet)

@@ -9,6 +9,7 @@ from cornerrun.plan.model import Plan
 from cornerrun.report.book import Block, Book, Column, Page
 from cornerrun.report.looks import Style
 from cornerrun.report.rail_nouns import TrimLevel
+from cornerrun.report.sheets.data_sheets import rows_in
 from cornerrun.report.sheets.live import of_matching
 from cornerrun.report.sheets.sources import Sources
 from cornerrun.report.summary_model import Summary
@@ -49,7 +50,7 @@ def _rows(  # noqa: PLR0917 - what a row is made of
 ) -> Iterator[Sequence[object]]:
     row = page.row
     count = sum(len(rail.levels) for rail in plan.rails)
-    readings = sources.readings if book.may_look(3 * count, sources.reading_rows) else ()
+    readings = sources.readings if book.may_look(3 * count, rows_in(sources.readings)) else ()
     held = {(item.rail, item.level): item for item in data.run.setpoints}
     measured = {(item.rail, level.level): level for item in summary.trim for level in item.levels}
     for rail in plan.rails:

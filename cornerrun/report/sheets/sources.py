@@ -12,11 +12,6 @@ __all__ = ["Sources"]
 class Sources:
     """Where visits, readings and trials lie."""
 
-    visits: Block
+    visits: tuple[Block, ...]
     readings: tuple[Block, ...]
     trials: Trials
-
-    @property
-    def reading_rows(self) -> int:
-        """How many rows of readings there are."""
-        return sum(block.last_row - block.first_row + 1 for block in self.readings)

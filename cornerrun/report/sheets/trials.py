@@ -7,7 +7,8 @@ from cornerrun.plan.model import Plan
 from cornerrun.report.blocks import Block, Column
 from cornerrun.report.book import Book
 from cornerrun.report.looks import Style
-from cornerrun.report.stream import MAX_ROWS, Styled
+from cornerrun.report.sheets.data_sheets import fill_data_sheets
+from cornerrun.report.stream import Styled
 from cornerrun.report.summary_model import Summary
 from cornerrun.results.decision import check_tallies
 from cornerrun.results.records import CheckResult, Outcome, RunData, VisitRecord
@@ -32,29 +33,26 @@ _GUIDE = "One row a check and visit. Trials have a verdict; one that hung where 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Trials:
-    """Where the rows lie; ``groups`` tells first and last row of each check at each corner, of what counts."""
+    """Where the rows lie; ``groups`` tells the first and last of each check at each corner, of what counts, from 0."""
 
-    rows: Block
+    rows: tuple[Block, ...]
     groups: Mapping[tuple[str, str], tuple[int, int]]
 
 
-def fill_trials(book: Book, summary: Summary, plan: Plan, data: RunData) -> Trials:
-    """Fill the sheet; return where its rows lie."""
+def fill_trials(book: Book, summary: Summary, plan: Plan, data: RunData, *, rows_a_sheet: int | None = None) -> Trials:
+    """Fill the sheet, and as many more as its rows need; return where they lie."""
     page = book.page_or_further("cr_trials", "Trials", _GUIDE)
-    page.head(page.row, page.column, COLUMNS)
-    page.widths(page.column, [item.width for item in COLUMNS])
-    page.height(page.row, 30)
     found = _ordered(summary, data)
-    kept = found[: MAX_ROWS - page.row]
     groups: dict[tuple[str, str], tuple[int, int]] = {}
-    for number, (record, result) in enumerate(kept, start=page.row + 1):
+    for number, (record, result) in enumerate(found):
         if not record.visit.is_void:
             key = (result.check, record.visit.corner)
             groups[key] = (groups.get(key, (number, number))[0], number)
-    block = page.block(page.row, page.column, COLUMNS, len(kept))
-    page.freeze(block, columns=3, name="t_trials")
-    book.stream(block, COLUMNS, len(kept), _rows(kept, plan, book.outcomes()))
-    return Trials(rows=block, groups=groups)
+    rows = _rows(found, plan, book.outcomes())
+    blocks = fill_data_sheets(
+        book, page, COLUMNS, rows, len(found), frozen=3, name="t_trials", rows_a_sheet=rows_a_sheet
+    )
+    return Trials(rows=blocks, groups=groups)
 
 
 def _ordered(summary: Summary, data: RunData) -> list[tuple[VisitRecord, CheckResult]]:

@@ -6,7 +6,8 @@ from datetime import UTC, datetime, timedelta
 from cornerrun.plan.model import Plan
 from cornerrun.report.book import Block, Book, Column
 from cornerrun.report.looks import Style
-from cornerrun.report.stream import MAX_ROWS, Styled
+from cornerrun.report.sheets.data_sheets import fill_data_sheets
+from cornerrun.report.stream import Styled
 from cornerrun.results.packed import column_of
 from cornerrun.results.records import Outcome, RunData
 
@@ -32,27 +33,30 @@ _VISIT = (
 _REASON = Column(head="Why", style=Style.WRAPPED, width=50)
 
 
-def fill_visits(book: Book, data: RunData, plan: Plan) -> Block:
-    """Fill the sheet; return where the rows lie."""
+def fill_visits(book: Book, data: RunData, plan: Plan, *, rows_a_sheet: int | None = None) -> tuple[Block, ...]:
+    """Fill the sheet, and as many more as its rows need; return where the rows of each lie."""
     page = book.page("cr_visits")
     conditions = tuple(
         Column(head=f"{item.name} ({item.unit})", style=Style.NUMBER, width=11) for item in plan.conditions
     )
     columns = (*_VISIT, *conditions, _REASON)
-    page.head(page.row, page.column, columns)
-    page.height(page.row, 30)
-    page.widths(page.column, [item.width for item in columns])
-    count = min(len(data.visits), MAX_ROWS - page.row)
-    block = page.block(page.row, page.column, columns, count)
     heads = [item.head.casefold() for item in columns]
     is_plain = len(set(heads)) == len(heads) and max(map(len, heads)) < _LONGEST_HEAD
-    page.freeze(block, columns=2, name="t_visits", width=None if is_plain else len(_VISIT))
-    book.stream(block, columns, count, _rows(data, plan, count, book.outcomes()))
-    return block
+    return fill_data_sheets(
+        book,
+        page,
+        columns,
+        _rows(data, plan, book.outcomes()),
+        len(data.visits),
+        frozen=2,
+        name="t_visits",
+        width=None if is_plain else len(_VISIT),
+        rows_a_sheet=rows_a_sheet,
+    )
 
 
-def _rows(data: RunData, plan: Plan, count: int, outcomes: Mapping[Outcome, Styled]) -> Iterator[Sequence[object]]:
-    for record in data.visits[:count]:
+def _rows(data: RunData, plan: Plan, outcomes: Mapping[Outcome, Styled]) -> Iterator[Sequence[object]]:
+    for record in data.visits:
         visit = record.visit
         yield (
             visit.ordinal,
