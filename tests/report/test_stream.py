@@ -47,7 +47,7 @@ def shown(value, style):
         return style, "b", str(int(value))
     if isinstance(value, int) or (isinstance(value, float) and math.isfinite(value)):
         return style, None, repr(value)
-    return style + 20 * str(value).startswith("="), "inlineStr", str(value)
+    return style + 20 * str(value).startswith(("=", "+", "-", "@")), "inlineStr", str(value)
 
 
 @pytest.mark.parametrize("chunk", [4, 2048])
