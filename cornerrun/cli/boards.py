@@ -60,7 +60,7 @@ def command(
         ]  # fmt: skip
         if not wanted:
             raise UsageError(f"no run in {store.where} fits; `cornerrun runs` lists them")
-        digests = [digester.digest(store.load(run.run_id)) for run in wanted]
+        digests = [digester.digest(store.load(run.run_id, traces=False)) for run in wanted]
     summary = summarise_boards(digests, claim_ratio=digester.claim_ratio)
     if as_json:
         print_json(plain_record(summary))

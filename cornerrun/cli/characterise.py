@@ -127,7 +127,7 @@ def _report(run_ids: Sequence[str], results_dir: Path, store_url: str | None, *,
     from cornerrun.report.trim_table import trim_table
 
     with open_store(results_dir, store_url, must_exist=True) as store:
-        result = trim_table([summarise(store.load(run_id)) for run_id in run_ids])
+        result = trim_table([summarise(store.load(run_id, traces=False)) for run_id in run_ids])
     if as_json:
         print_json({"format": 1, **plain_record(result)})
     else:

@@ -39,7 +39,7 @@ def command(
             raise UsageError(f"{name} must lie between 0 and 1, both excluded, but is {share:g}")
     with open_store(results_dir, store_url, must_exist=True) as store:
         found = dict.fromkeys(store.find(run).run_id for run in runs or ("last",))
-        summaries = [summarise(store.load(run_id)) for run_id in found]
+        summaries = [summarise(store.load(run_id, traces=False)) for run_id in found]
     result = trim_table(summaries, coverage=coverage, confidence=confidence)
     if as_json:
         print_json({"format": 1, **plain_record(result)})

@@ -8,7 +8,6 @@ from cornerrun.plan.cross import Board, repeated
 from cornerrun.plan.model import NOMINAL
 from cornerrun.plan.nearest import suggestion
 from cornerrun.plan.nodes import Loc
-from cornerrun.plan.power_up_file import PowerUpFile
 from cornerrun.units import Kind, kind_of, quantity, show
 
 __all__ = ["check_conditions", "condition_levels", "ramp_per_s", "rest_of", "spelled_rails"]
@@ -169,8 +168,6 @@ def _check_cold_boot(board: Board, loc: Loc, condition: ConditionFile) -> None:
     if wanted and board.reader.node(("power_up",)) is None:
         came = "the board is turned off and on here, and nothing says how"
         board.add(loc, came, "write 'power_up', as in 'power_up: {order: [RAIL, ...]}'")
-    elif wanted:
-        board.reader.part(("power_up",), PowerUpFile)
 
 
 def _check_dew_point(board: Board, loc: Loc, condition: ConditionFile, kind: Kind | None) -> None:

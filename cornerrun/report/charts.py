@@ -1,8 +1,8 @@
-"""The native charts: trim error of each rail within its claim, and the share passed at each corner."""
+"""The native charts: trim error of rails within their claims, the share passed at each corner, conditions over time."""
 
 from typing import Literal
 
-from openpyxl.chart import BarChart, LineChart, Reference, Series
+from openpyxl.chart import BarChart, LineChart, Reference, ScatterChart, Series
 from openpyxl.chart.axis import ChartLines
 from openpyxl.chart.data_source import NumFmt
 from openpyxl.chart.legend import Legend, LegendEntry
@@ -23,13 +23,14 @@ from openpyxl.worksheet.worksheet import Worksheet
 
 from cornerrun.report.book import Block
 
-__all__ = ["pass_chart", "trim_chart"]
+__all__ = ["condition_chart", "pass_chart", "trim_chart"]
 
 _BAND = "C9D9E6"
 _GRID = "DDE2E6"
 _INK = "1F2A33"
 # As the fills of outcomes in the template: light and dark, so that a grey print still tells them apart.
 _PASSED, _FAILED = "9DBFD8", "B34700"
+_SENT = "9AA5AD"
 _MARKERS: tuple[tuple[str, Literal["diamond", "circle", "triangle"], str], ...] = (
     ("Error at low", "diamond", "7A3E00"),
     ("Error at nominal", "circle", "1F2A33"),
@@ -114,13 +115,38 @@ def pass_chart(sheet: Worksheet, rows: Block, *, has_trials: bool, width_cm: flo
     return chart
 
 
+def condition_chart(
+    sheet: Worksheet, sent: Block, read: Block, title: str, *, end: float, width_cm: float, height_cm: float
+) -> ScatterChart:
+    """Draw the way of a condition over the time of the run, of which ``end`` is the last: as it was sent and read."""
+    chart = ScatterChart()
+    chart.style = 13
+    chart.scatterStyle = "lineMarker"
+    for block, name, colour, width in ((sent, "as sent", _SENT, 12_700), (read, "as read", _INK, 25_400)):
+        times, values = (_reference(sheet, block, head, block.last_row - block.first_row + 1) for head in block.heads)
+        series = Series(values, times, title=name)
+        series.marker = Marker(symbol="none")
+        series.graphicalProperties = GraphicalProperties(ln=LineProperties(solidFill=colour, w=width))
+        series.smooth = False
+        chart.series.append(series)
+    _finish(chart, title, "General", names=0, width_cm=width_cm, height_cm=height_cm)
+    chart.x_axis.numFmt = NumFmt(formatCode="General", sourceLinked=False)
+    chart.x_axis.majorGridlines = None
+    chart.x_axis.scaling.min, chart.x_axis.scaling.max = 0, end
+    # Below zero degrees too, the time stands at the bottom.
+    chart.x_axis.tickLblPos = "low"
+    return chart
+
+
 def _reference(sheet: Worksheet, block: Block, head: str, rows: int) -> Reference:
     column = column_index_from_string(block.letter(head))
     last = block.first_row + max(rows, 1) - 1
     return Reference(sheet, min_col=column, max_col=column, min_row=block.first_row, max_row=last)
 
 
-def _finish(chart: BarChart, title: str, number: str, *, names: int, width_cm: float, height_cm: float) -> None:
+def _finish(
+    chart: BarChart | ScatterChart, title: str, number: str, *, names: int, width_cm: float, height_cm: float
+) -> None:
     text = CharacterProperties(sz=1100, b=True, solidFill=_INK)
     paragraph = Paragraph(pPr=ParagraphProperties(defRPr=text), r=[RegularTextRun(rPr=text, t=title)])
     chart.title = Title(tx=Text(rich=RichText(bodyPr=RichTextProperties(), p=[paragraph])), overlay=False)

@@ -1,6 +1,7 @@
 """Checks: what the trials at each corner show, and how far the numbers they return lie from their limits."""
 
 import math
+import sys
 from collections.abc import Mapping, Sequence
 
 from cornerrun.plan.model import Acceptance, CheckCriterion, Demonstrate, Plan
@@ -12,6 +13,8 @@ from cornerrun.stats.proportions import proportion_interval
 from cornerrun.units import Kind, show
 
 __all__ = ["check_corners", "check_totals", "criterion_text", "number_summaries"]
+
+_ROUNDINGS = 16.0  # chosen: what a mean of equal numbers may be off by, and more
 
 
 def criterion_text(criterion: CheckCriterion) -> str:
@@ -121,6 +124,8 @@ def _number(
     least, greatest = min(values), max(values)
     mean = sum(values) / len(values)
     deviation = (sum((value - mean) ** 2 for value in values) / (len(values) - 1)) ** 0.5 if len(values) > 1 else 0.0
+    # What differs in the last bits only has been rounded, and does not scatter.
+    scatters = deviation > _ROUNDINGS * sys.float_info.epsilon * max(abs(least), abs(greatest))
     below = None if acceptance.min is None else least - acceptance.min
     above = None if acceptance.max is None else acceptance.max - greatest
     distances = [distance for distance in (below, above) if distance is not None]
@@ -136,5 +141,5 @@ def _number(
         limit_min=acceptance.min,
         limit_max=acceptance.max,
         distance=min(distances, default=None),
-        distance_sigma=min(from_mean) / deviation if from_mean and deviation > 0 else None,
+        distance_sigma=min(from_mean) / deviation if from_mean and scatters else None,
     )

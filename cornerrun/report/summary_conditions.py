@@ -9,7 +9,7 @@ from cornerrun.results.condition_change import ConditionChange
 from cornerrun.results.records import RunData, VisitRecord
 from cornerrun.results.table_rows import all_changes
 
-__all__ = ["ConditionStep", "ConditionSummary", "condition_steps", "condition_summaries"]
+__all__ = ["ConditionStep", "ConditionSummary", "condition_steps", "condition_summaries", "end_of", "paths"]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -88,3 +88,29 @@ def _summary(
         steepest_per_s=max(slopes, default=None),
         left_at=at_rest[-1].reading if at_rest else None,
     )
+
+
+def end_of(steps: Sequence[ConditionStep], data: RunData) -> float:
+    """Tell when the last visit and the last change were over, in seconds since the run began; never 0."""
+    ends_s = [record.visit.end_s for record in data.visits]
+    ends_s += [step.change.started_s + step.change.took_s for step in steps]
+    return max([*ends_s, 1e-3])
+
+
+def paths(
+    steps: Sequence[ConditionStep], end_s: float
+) -> tuple[Sequence[tuple[float, float]], Sequence[tuple[float, float]]]:
+    """Tell the way of one condition over the run, as it was sent and as it was read: seconds and its unit's SI value.
+
+    Between two changes it is taken to stay where the first of them brought it.
+    """
+    sent: list[tuple[float, float]] = []
+    read: list[tuple[float, float]] = []
+    for number, step in enumerate(steps):
+        change = step.change
+        after_s = steps[number + 1].change.started_s if number + 1 < len(steps) else end_s
+        sent += [(change.started_s, change.target), (after_s, change.target)]
+        read += [(change.started_s + at_s, value) for at_s, value in change.trace]
+        if change.reading is not None:
+            read.append((after_s, change.reading))
+    return sent, read

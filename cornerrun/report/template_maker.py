@@ -85,7 +85,13 @@ _TITLES = {
     "cr_guide": ("Guide", "What each column means, and how the workbook is to be read."),
 }
 # How many pages wide a sheet prints; None: at a fixed scale, broken where the report says.
-_PAGES_WIDE: Mapping[str, int | None] = {"cr_corners": None, "cr_checks": 2, "cr_rails": 2, "cr_accuracy": 2}
+_PAGES_WIDE: Mapping[str, int | None] = {
+    "cr_corners": None,
+    "cr_checks": 2,
+    "cr_rails": 2,
+    "cr_accuracy": 2,
+    "cr_readings": 2,
+}
 
 
 def make_template(path: Path) -> None:

@@ -95,7 +95,7 @@ def write_workbook(
     fill_telemetry(book, summary)
     fill_interaction(book, summary)
     fill_numbers(book, summary)
-    fill_conditions(book, summary)
+    fill_conditions(book, summary, data)
     fill_plan(book, summary, plan, data)
     fill_summary(book, summary, blocks)
     fill_signoff(book, summary, plan, data, blocks, released=released)

@@ -88,31 +88,19 @@ def _boards(folder: Path) -> None:
 
 
 def _readings(folder: Path) -> None:
-    """Write a workbook of 1,000,000 readings: 40 rails x 100 corners, swept 250 times."""
-    with _timed("(the run is built)"):
-        data = _swept(a_large_run(rails=40, corners=100, trials=2, checks=1), 250)
-    with _timed("summary"):
-        summary = summarise(data)
-    with _timed("workbook"):
-        path = write_workbook(data, folder / "run.xlsx", summary=summary)
-    print(f"  {sum(len(record.readings) for record in data.visits):,} readings, {path.stat().st_size / 1e6:.0f} MB")
-
-
-def _swept(data: RunData, sweeps: int) -> RunData:
-    visits = []
-    for sweep in range(sweeps):
-        for record in data.visits:
-            visit = replace(record.visit, ordinal=len(visits), repeat=sweep, start_s=float(len(visits)))
-            visits.append(replace(record, visit=replace(visit, end_s=visit.start_s + 0.9)))
-    return replace(data, visits=tuple(visits), run=replace(data.run, planned_visits=len(visits)))
-
-
-def _stored(folder: Path) -> None:
     """Report, by the command, on a store of 1,000,000 readings of which no two are alike: 40 rails x 25,000 visits."""
     with _timed("(the store is filled)"):
-        _fill(folder / "runs.sqlite", a_large_run(rails=40, corners=100, trials=2, checks=1), 250)
+        _fill(folder, a_large_run(rails=40, corners=100, trials=2, checks=1), 250)
     for what in (["--workbook"], ["--page"], ["--csv", str(folder / "csv")], ["--parquet", str(folder / "parquet")]):
         _command("report", "--results", str(folder), *what)
+
+
+def _stored_boards(folder: Path) -> None:
+    """Put 1,000 boards of 10 rails x 20 corners together, by the command, from a store."""
+    with _timed("(the store is filled)"):
+        for number in range(1000):
+            _fill(folder, _board(number), 1)
+    _command("boards", "--results", str(folder), "--page", str(folder / "boards.html"))
 
 
 def _command(*arguments: str) -> None:
@@ -128,14 +116,16 @@ def _command(*arguments: str) -> None:
         raise SystemExit(f"exit {process.returncode}")
 
 
-def _fill(path: Path, data: RunData, sweeps: int) -> None:
+def _fill(folder: Path, data: RunData, sweeps: int) -> None:
     draw = random.Random(sweeps)
-    with Store.open(path) as store:
+    with Store.open(folder / "runs.sqlite") as store:
         store.begin_run(
             replace(data.run, planned_visits=sweeps * len(data.visits)), a_recipe(data.run.run_id), a_baseline()
         )
-        for record in _swept(data, sweeps).visits:
-            store.finish_visit(data.run.run_id, _unlike(record, draw))
+        for ordinal in range(sweeps * len(data.visits)):
+            record = data.visits[ordinal % len(data.visits)]
+            visit = replace(record.visit, ordinal=ordinal, start_s=float(ordinal), end_s=ordinal + 0.9)
+            store.finish_visit(data.run.run_id, _unlike(replace(record, visit=visit), draw))
         store.end_run(data.run.run_id, RunResult.FAIL, EndState.NOMINAL, data.run.why, data.run.started_utc)
 
 
@@ -171,7 +161,7 @@ _CASES: dict[str, Callable[[Path], None]] = {
     "run": _run,
     "boards": _boards,
     "readings": _readings,
-    "stored": _stored,
+    "boards of a store": _stored_boards,
 }
 
 if __name__ == "__main__":

@@ -1,5 +1,7 @@
 """What a run over temperature and input voltage shows of its conditions, in every report."""
 
+import re
+import zipfile
 from dataclasses import replace
 from pathlib import Path
 
@@ -153,3 +155,36 @@ def test_a_run_that_sets_nothing_shows_nothing(run, tmp_path):
         "Conditions"
         not in load_workbook(write_workbook(data, tmp_path / "x.xlsx", summary=summary, plan=bare)).sheetnames
     )
+
+
+def test_the_sheet_draws_the_way_of_each_condition_as_it_was_sent_and_read(run, tmp_path):
+    plan, data, summary = run
+    path = write_workbook(data, tmp_path / "run.xlsx", plan=plan, summary=summary)
+    sheet = load_workbook(path)["Conditions"]
+    with zipfile.ZipFile(path) as package:
+        charts = [
+            text
+            for name in package.namelist()
+            if "charts/chart" in name
+            if "over minutes" in (text := package.read(name).decode())
+        ]
+    assert len(charts) == 2
+    for chart, condition in zip(charts, ("ambient", "input_voltage"), strict=True):
+        assert f"{condition} (" in chart
+        ranges = re.findall(r"<(?:c:)?f>'Conditions'!\$([A-Z]+)\$(\d+):\$[A-Z]+\$(\d+)</", chart.replace("&apos;", "'"))
+        assert len(ranges) == 4
+        (times, first, last), values = ranges[2], ranges[3][0]
+        # The series of what was read: times behind values, or before, as the file has it.
+        columns = [
+            [sheet[f"{letter}{row}"].value for row in range(int(first), int(last) + 1)] for letter in (times, values)
+        ]
+        minutes = min(columns, key=lambda column: column != sorted(column))
+        assert minutes == sorted(minutes)
+        assert minutes[-1] <= max(record.visit.end_s for record in data.visits) / 60 + 15
+        readings = next(column for column in columns if column is not minutes)
+        steps = [step.change for step in summary.condition_steps if step.change.condition == condition]
+        for change in steps:
+            assert any(reading == pytest.approx(change.reading, rel=1e-5) for reading in readings)
+    printed = sheet.print_area
+    assert "$P$" in printed
+    assert sheet.max_column > 16, "what the charts draw stands out of print"

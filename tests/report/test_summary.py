@@ -320,6 +320,17 @@ def test_numbers_of_checks_are_ranked_by_their_distance_to_limits():
     assert first.distance_sigma == pytest.approx((2 - 14 / 30) / 0.507416, rel=1e-5)
 
 
+@pytest.mark.parametrize("numbers", [[29.4] * 20, [0.3, 0.1 + 0.2, 0.3]])
+def test_numbers_that_differ_by_rounding_only_do_not_scatter(numbers):
+    plan = a_plan()
+    limited = replace(plan, checks=(replace(plan.checks[0], accept={"volts": Acceptance(min=0.05)}),))
+    record = good_visits(limited)[1]
+    trials = tuple(replace(record.trials[0], trial=i, numbers={"volts": v}) for i, v in enumerate(numbers))
+    (found,) = summary_of(limited, [replace(record, trials=trials)]).numbers
+    assert found.distance == pytest.approx(min(numbers) - 0.05)
+    assert found.distance_sigma is None
+
+
 def test_a_meter_past_its_calibration_is_a_caution():
     plan = a_plan()
     summary = summary_of(plan, good_visits(plan), instruments=(replace(METER, due="2026-03-01"),))

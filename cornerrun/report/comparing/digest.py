@@ -7,6 +7,7 @@ from typing import TypeVar
 from cornerrun.plan.model import Plan
 from cornerrun.report.comparing.boards_nouns import BoardDigest
 from cornerrun.results.control import good_visits
+from cornerrun.results.packed import fields_of
 from cornerrun.results.records import Outcome, RunData, RunResult, VisitRecord
 
 __all__ = ["Digester"]
@@ -15,6 +16,7 @@ Key = TypeVar("Key")
 
 _PRECEDENCE = {outcome: index for index, outcome in enumerate(Outcome)}
 _UNUSABLE = {Outcome.NOT_SETTLED, Outcome.DISPUTED, Outcome.TRIPPED, Outcome.NOT_RUN, Outcome.SKIPPED}
+_TRIM = ("rail", "outcome", "reference_v", "setpoint_v")
 
 
 @dataclass(slots=True)
@@ -57,7 +59,7 @@ class Digester:
             is_part=bool(run.request.only),
             corners=_worst(good, lambda record: [(record.visit.corner, record.visit.outcome)]),
             checks=_by_check(good),
-            rails=_worst(good, lambda record: [(item.rail, item.outcome) for item in record.readings]),
+            rails=_worst(good, lambda record: list(fields_of(record.readings, "rail", "outcome"))),
             trim_error_ratio=_trim(good, commanded),
         )
 
@@ -86,11 +88,9 @@ def _by_check(records: Iterable[VisitRecord]) -> dict[str, dict[str, Outcome]]:
 def _trim(records: Iterable[VisitRecord], commanded: set[str]) -> dict[str, float]:
     means: dict[str, _Mean] = {}
     for record in records:
-        for item in record.readings:
-            if item.rail not in commanded or item.outcome in _UNUSABLE:
-                continue
-            if item.reference_v is not None and item.setpoint_v:
-                mean = means.setdefault(item.rail, _Mean())
-                mean.total += (item.reference_v - item.setpoint_v) / abs(item.setpoint_v)
+        for rail, outcome, reference_v, setpoint_v in fields_of(record.readings, *_TRIM):
+            if rail in commanded and outcome not in _UNUSABLE and reference_v is not None and setpoint_v:
+                mean = means.setdefault(rail, _Mean())
+                mean.total += (reference_v - setpoint_v) / abs(setpoint_v)
                 mean.count += 1
     return {rail: mean.total / mean.count for rail, mean in means.items()}

@@ -1,11 +1,11 @@
 """Conditions over the run: where each was sent, where it was read to be, and when the board was off."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 
 from cornerrun.report.condition_text import amount
 from cornerrun.report.drawing import Box, Drawing, Ink, Label, Line, Shape
 from cornerrun.report.figures.rows import ticks
-from cornerrun.report.summary_conditions import ConditionStep, ConditionSummary
+from cornerrun.report.summary_conditions import ConditionStep, ConditionSummary, end_of, paths
 from cornerrun.report.summary_model import Summary
 from cornerrun.results.records import RunData
 
@@ -21,9 +21,7 @@ def condition_timeline(summary: Summary, data: RunData) -> Drawing | None:
     if not summary.conditions or not summary.condition_steps:
         return None
     shown = summary.conditions[:_MOST]
-    ends_s = [record.visit.end_s for record in data.visits]
-    ends_s += [step.change.started_s + step.change.took_s for step in summary.condition_steps]
-    end_s = max([*ends_s, 1e-3])
+    end_s = end_of(summary.condition_steps, data)
     shapes: list[Shape] = []
     for place, condition in enumerate(shown):
         steps = [step for step in summary.condition_steps if step.change.condition == condition.name]
@@ -65,28 +63,19 @@ def _strip(condition: ConditionSummary, steps: Sequence[ConditionStep], top: flo
             x, wide = _x(change.started_s, end_s), _x(change.took_s, end_s) - _LEFT
             yield Box(x=x, y=top, width=max(wide, 1.0), height=_HEIGHT, fill=Ink.BAND, hint="board off")
             yield Label(x=x + 4, y=top + 12, text="board off", size=10)
-    points: list[tuple[float, float]] = []
-    sent: list[tuple[float, float]] = []
-    for number, step in enumerate(steps):
-        change = step.change
-        after_s = steps[number + 1].change.started_s if number + 1 < len(steps) else end_s
-        points += [(_x(change.started_s + at_s, end_s), y(value)) for at_s, value in change.trace]
-        if change.reading is not None:
-            points.append((_x(after_s, end_s), y(change.reading)))
-        sent += [(_x(change.started_s, end_s), y(change.target)), (_x(after_s, end_s), y(change.target))]
-    if len(sent) > 1:
-        yield Line(points=tuple(sent), stroke=Ink.SOFT, width=1.0)
-    if len(points) > 1:
-        yield Line(points=tuple(points), stroke=Ink.INK, width=2.0)
+    sent, read = paths(steps, end_s)
+    for path, ink, width in ((sent, Ink.SOFT, 1.0), (read, Ink.INK, 2.0)):
+        if len(path) > 1:
+            yield Line(points=tuple((_x(at_s, end_s), y(value)) for at_s, value in path), stroke=ink, width=width)
 
 
-def _apart(condition: ConditionSummary, y: object) -> Iterator[tuple[str, float]]:
+def _apart(condition: ConditionSummary, y: Callable[[float], float]) -> Iterator[tuple[str, float]]:
     """Go through levels whose names do not stand on each other, the outer ones first."""
     ordered = sorted(condition.levels.items(), key=lambda item: item[1])
     outer = [ordered[0], *ordered[-1:], *ordered[1:-1]]
     placed: list[float] = []
     for name, value in dict(outer).items():
-        at = y(value) if callable(y) else 0.0
+        at = y(value)
         if all(abs(at - other) >= 12 for other in placed):
             placed.append(at)
             yield name, value

@@ -5,11 +5,13 @@ from collections.abc import Iterator, Sequence
 from openpyxl.utils import get_column_letter
 
 from cornerrun.report.blocks import Block, Formula
-from cornerrun.report.book import Book, Column
+from cornerrun.report.book import Book, Column, Page
+from cornerrun.report.charts import condition_chart
 from cornerrun.report.looks import Style
 from cornerrun.report.sheets.live import exact_count
-from cornerrun.report.summary_conditions import ConditionStep
+from cornerrun.report.summary_conditions import ConditionStep, end_of, paths
 from cornerrun.report.summary_model import Summary
+from cornerrun.results.records import RunData
 from cornerrun.units import Kind, kind_of
 
 __all__ = ["fill_conditions"]
@@ -44,9 +46,13 @@ _CHANGES = (
     Column(head="Board's sensor", style=Style.DEGREES, width=12),
     Column(head="Sensor", width=18),
 )
+_LONG_S = 600.0  # chosen, as in the figure: longer runs are read in minutes
+_MOST_CHARTS = 4  # chosen: a plan sets few things besides rails; the page draws all of them
+_MOST_POINTS = 500  # chosen: more than a chart of this size shows
+_CHART_CM, _CHART_ROWS, _SECOND_CHART = (18.2, 6.2), 14, 8
 
 
-def fill_conditions(book: Book, summary: Summary) -> None:
+def fill_conditions(book: Book, summary: Summary, data: RunData) -> None:
     """Fill the sheet; a run without conditions has none."""
     if not summary.conditions:
         return
@@ -54,13 +60,56 @@ def fill_conditions(book: Book, summary: Summary) -> None:
     page.widths(page.column, [max(a.width or 0, b.width or 0) for a, b in zip(_CHANGES, _KEPT, strict=False)])
     page.widths(page.column + len(_KEPT), [item.width for item in _CHANGES[len(_KEPT) :]])
     page.height(page.row, 30)
-    first = page.row + len(summary.conditions) + 3
+    below = page.row + len(summary.conditions) + 2
+    first = _charts(page, below, summary, data) + 1
     page.height(first, 30)
     rows = list(_change_rows(summary.condition_steps, first + 1, page.column))
     changes = page.table(first, page.column, _CHANGES, rows)
     page.table(page.row, page.column, _KEPT, _kept_rows(summary, changes, page.row + 1, page.column))
     page.freeze(changes, columns=1, name="t_conditions")
     page.sheet.print_area = f"A1:{get_column_letter(page.column + len(_CHANGES) - 1)}{max(changes.last_row, first)}"
+
+
+def _charts(page: Page, row: int, summary: Summary, data: RunData) -> int:
+    """Draw the way of each condition that changed, two side by side; return the first row below.
+
+    What the charts draw is written beside the table of changes, out of print.
+    """
+    end_s = end_of(summary.condition_steps, data)
+    unit, unit_s = ("minutes", 60.0) if end_s > _LONG_S else ("seconds", 1.0)
+    drawn = 0
+    for condition in summary.conditions:
+        steps = [step for step in summary.condition_steps if step.change.condition == condition.name]
+        if drawn == _MOST_CHARTS or not steps:
+            continue
+        column = page.column + len(_CHANGES) + 1 + 5 * drawn
+        sent, read = (
+            page.table(
+                row,
+                column + offset,
+                (Column(head=f"{condition.name}, {what}: {unit}"), Column(head=condition.unit)),
+                [(at_s / unit_s, _rounded(value)) for at_s, value in _thinned(path)],
+            )
+            for what, offset, path in zip(("sent", "read"), (0, 2), paths(steps, end_s), strict=True)
+        )
+        chart = condition_chart(
+            page.sheet,
+            sent,
+            read,
+            f"{condition.name} ({condition.unit}) over {unit} since the run began",
+            end=end_s / unit_s,
+            width_cm=_CHART_CM[0],
+            height_cm=_CHART_CM[1],
+        )
+        place = page.sheet.cell(row + _CHART_ROWS * (drawn // 2), page.column + _SECOND_CHART * (drawn % 2))
+        page.sheet.add_chart(chart, place.coordinate)
+        drawn += 1
+    return row + _CHART_ROWS * -(-drawn // 2)
+
+
+def _thinned(path: Sequence[tuple[float, float]]) -> Sequence[tuple[float, float]]:
+    step = max(1, -(-len(path) // _MOST_POINTS))
+    return [*path[::step], *(path[-1:] if (len(path) - 1) % step else ())]
 
 
 def _kept_rows(summary: Summary, changes: Block, row: int, column: int) -> Iterator[Sequence[object]]:

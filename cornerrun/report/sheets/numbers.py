@@ -37,7 +37,8 @@ def fill_numbers(book: Book, summary: Summary) -> Block:
             item.limit_min,
             item.limit_max,
             item.distance,
-            item.distance_sigma,
+            # Nobody knows a standard deviation better than this.
+            None if item.distance_sigma is None else float(f"{item.distance_sigma:.4g}"),
         )
         for item in summary.numbers[:_MOST_NUMBERS]
     )

@@ -28,6 +28,7 @@ from cornerrun.units import Kind, show
 __all__ = ["fill_plan"]
 
 _WIDTHS = (24, 22, 15, 15, 15, 15, 15, 15, 44)
+_LONGEST_LABEL = 26  # letters that fit the first column
 _RAIL = (
     Column(head="Rail"),
     Column(head="Levels", style=Style.WRAPPED),
@@ -83,10 +84,10 @@ def _pairs(page: Page, row: int, title: str, texts: Mapping[str, str]) -> int:
     page.span(row, page.column, title, Style.BLOCK, columns=len(_WIDTHS))
     for name, text in texts.items():
         row += 1
-        page.put(row, page.column, name, Style.LABEL)
+        page.put(row, page.column, name, Style.LABEL if len(name) <= _LONGEST_LABEL else Style.WRAPPED)
         page.span(row, page.column + 1, text, Style.WRAPPED, columns=len(_WIDTHS) - 1)
         # A merged cell does not grow by itself: about so many characters fit a line.
-        page.height(row, 15.0 * max(1, -(-len(text) // 150)))
+        page.height(row, 15.0 * max(1, -(-len(text) // 150), -(-len(name) // _LONGEST_LABEL)))
     return row + 2
 
 

@@ -154,6 +154,8 @@ def test_in_print_every_corner_stands_with_outcome_and_rails_on_every_page_of_th
     sheets = [sheet for sheet in text.split("\f") if "Least margin" in sheet]
     assert len(sheets) >= 3
     assert "Show all" not in text
+    rows = "return [...document.querySelectorAll('main details')].map(one => one.querySelectorAll('tr').length)"
+    assert text.count("too long to print here") == sum(count > 200 for count in large.execute_script(rows)) > 0
     size = subprocess.run(["pdfinfo", str(path)], capture_output=True, check=True, text=True).stdout
     assert "A4" in size
 
@@ -168,6 +170,7 @@ def test_what_is_folded_prints_open_where_it_is_short_and_is_folded_again_after_
     path.write_bytes(base64.b64decode(printed["data"]))
     text = subprocess.run(["pdftotext", "-layout", str(path), "-"], capture_output=True, check=True, text=True).stdout
     assert "Gain error" in text, "a heading of a table that is folded on the screen"
+    assert "too long to print" not in text
     sheet = next(sheet for sheet in text.split("\f") if "Corners\n" in sheet)
     assert "Least margin" in sheet, "the map begins where its heading stands"
     assert driver.execute_script(folded) == before
