@@ -5,6 +5,7 @@ from collections.abc import Collection, Iterator
 from cornerrun.corners.model import Corner
 from cornerrun.plan.bench_file import BenchFile
 from cornerrun.plan.model import Plan, Rail
+from cornerrun.report.text_table import one_line
 from cornerrun.units import Kind, show
 
 __all__ = ["banner"]
@@ -19,7 +20,7 @@ _CAUTIONS = (
 
 def banner(plan: Plan, bench_file: BenchFile, *, serial: str, corners: Collection[Corner], visits: int) -> str:
     """Write the opening text of a run: only the rails and levels of ``corners``, the corners that it will visit."""
-    return "\n".join(_lines(plan, bench_file, serial, corners, visits))
+    return "\n".join(map(one_line, _lines(plan, bench_file, serial, corners, visits)))
 
 
 def _lines(plan: Plan, bench_file: BenchFile, serial: str, corners: Collection[Corner], visits: int) -> Iterator[str]:

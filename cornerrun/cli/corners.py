@@ -12,6 +12,7 @@ import click
 from cornerrun.cli.common import json_option, limits_option, plan_argument, print_json
 from cornerrun.cli.corner_map import corner_map
 from cornerrun.errors import PlanError, UsageError
+from cornerrun.report.text_table import one_line
 
 if TYPE_CHECKING:
     from cornerrun.corners.measured import PlanCoverage
@@ -44,7 +45,8 @@ def command(*, plan_path: Path, limits_path: Path | None, csv_path: str | None, 
 
 def _lines(plan: "Plan", selection: "Selection", planned: "tuple[Step, ...]") -> Iterator[str]:
     controls = sum(step.is_control for step in planned)
-    yield f"{plan.title}: {len(selection.corners)} corners, {len(planned)} visits, {controls} of them control points"
+    counts = f"{len(selection.corners)} corners, {len(planned)} visits, {controls} of them control points"
+    yield one_line(f"{plan.title}: {counts}")
     yield ""
     yield from corner_map(plan, planned)
     yield ""

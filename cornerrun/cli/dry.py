@@ -5,6 +5,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from cornerrun.errors import PlanError
+from cornerrun.report.text_table import one_line
 
 if TYPE_CHECKING:
     from cornerrun.corners.model import Step
@@ -36,7 +37,7 @@ def dry_lines(plan: "Plan", sections: "Sequence[Section]") -> Iterator[str]:
 
     total = sum(len(section.letters) for section in sections)
     steps = sum(section.step is not None for section in sections)
-    yield f"{plan.title}: {steps} steps, {total} messages, nothing was touched. Times are the estimate's."
+    yield one_line(f"{plan.title}: {steps} steps, {total} messages, nothing was touched. Times are the estimate's.")
     for section in sections:
         yield ""
         yield section.title + _moves(section)

@@ -12,6 +12,7 @@ from cornerrun.preflight.budget import Budget, why_not
 from cornerrun.preflight.facts import Facts
 from cornerrun.preflight.finding import Finding
 from cornerrun.preflight.levels import LevelRow
+from cornerrun.report.text_table import one_line
 
 __all__ = ["preflight_json", "preflight_lines"]
 
@@ -34,7 +35,7 @@ def preflight_lines(
 ) -> Iterator[str]:
     """Lay out what preflight has found in at most ``width`` columns, as far as names allow."""
     plan, bench = facts.plan, facts.bench_file
-    yield f"{plan.title} ({plan.board.name}, revision {plan.board.revision})"
+    yield one_line(f"{plan.title} ({plan.board.name}, revision {plan.board.revision})")
     for source in plan.sources:
         yield f"{source.role:<7}{source.path}"
     if bench is not None:
@@ -138,8 +139,8 @@ def _width(cells: Sequence[Sequence[str]], columns: Sequence[int]) -> int:
 def _cells(row: LevelRow) -> tuple[str, ...]:
     is_derived = row.word is None and row.decoded_v is not None
     return (
-        "".join(character if character.isprintable() else " " for character in row.rail),
-        "".join(character if character.isprintable() else " " for character in row.level),
+        one_line(row.rail),
+        one_line(row.level),
         f"{row.target_v:.4f} V",
         "follows" if is_derived else "-" if row.word is None else f"0x{row.word:04X}",
         "-" if row.decoded_v is None else f"{row.decoded_v:.5f} V",

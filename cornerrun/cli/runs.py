@@ -22,6 +22,7 @@ def command(*, results_dir: Path, store_url: str | None, serial: str | None, as_
     if as_json:
         print_json([_as_data(run) for run in runs])
         return
+    from cornerrun.report.text_table import one_line
     from cornerrun.results.records import BY_GUARDIAN
 
     if not runs:
@@ -34,7 +35,7 @@ def command(*, results_dir: Path, store_url: str | None, serial: str | None, as_
         if run.why.startswith(BY_GUARDIAN):
             end_state += ", by its guardian"
         started = run.started_utc.strftime("%Y-%m-%d %H:%M:%S")
-        rows.append((run.run_id, started, run.serial, result, end_state, run.title))
+        rows.append((run.run_id, started, one_line(run.serial), result, end_state, one_line(run.title)))
     widths = [max(len(row[column]) for row in rows) for column in range(len(rows[0]))]
     for row in rows:
         click.echo("  ".join(f"{cell:<{width}}" for cell, width in zip(row, widths, strict=True)).rstrip())
