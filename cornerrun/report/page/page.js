@@ -166,7 +166,7 @@
     if (visit.rd && visit.rd.length) section("Readings", grid(["Rail", "Level", "Target, V", "Set-point, V", "Telemetry, V", "Meter, V", "Off target", "Settled", "Status word", "Outcome"],
       visit.rd.map((r) => {
         const best = r[6] !== null ? r[6] : r[4];
-        const off = best === null || r[2] === null ? "" : `${((best - r[2]) * 1e3).toFixed(2)} mV`;
+        const off = best === null || r[2] === null ? "" : `${((best - r[2]) * 1e3).toFixed(2).replace("-0.00", "0.00")} mV`;
         return [name(r[0]), r[1], plain(r[2]), plain(r[3]), plain(r[4]), plain(r[6]), off, seconds(r[7]), r[8] === null ? "" : `0x${r[8].toString(16).toUpperCase().padStart(4, "0")}`, [r[9], r[11] ? `${r[10]}: ${r[11]}` : r[10]]];
       }), [2, 3, 4, 5, 6, 7]));
     if (visit.tr && visit.tr.length) {

@@ -69,6 +69,13 @@ def test_a_click_on_a_visit_shows_its_readings_traces_and_checks(large):
     assert large.execute_script("return document.querySelectorAll('#visit .traces polyline').length") > 10
 
 
+def test_a_distance_of_nothing_has_no_sign(large):
+    large.execute_script("document.querySelectorAll('#corners button.v')[1].click()")
+    shown = large.find_element("id", "visit").text
+    assert " 0.00 mV" in shown
+    assert "-0.00 mV" not in shown
+
+
 def test_escape_closes_the_visit_and_gives_the_focus_back(large):
     from selenium.webdriver.common.keys import Keys
 
