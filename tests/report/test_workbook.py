@@ -12,6 +12,7 @@ from invented_run import CORNERS, METER, NAMES, a_plan, a_run_of, a_visit, good_
 from cornerrun.errors import ReportError
 from cornerrun.plan.model import Check
 from cornerrun.report.cell_text import MAX_CELL_CHARACTERS, cell_text
+from cornerrun.report.sheets import numbers
 from cornerrun.report.summary import summarise
 from cornerrun.report.workbook import write_workbook
 from cornerrun.results.records import EndState, Event, Outcome, Reading, RunResult
@@ -130,6 +131,18 @@ def test_a_serial_stays_text_and_a_formula_typed_by_a_person_stays_text(tmp_path
         assert cells[text].data_type == "s", text
     for text in ("=1+1", "@cmd", "+1-1"):
         assert cells[text].quotePrefix, text
+
+
+def test_numbers_beyond_what_their_sheet_shows_are_counted_below_it(tmp_path, monkeypatch):
+    _, whole = workbook(tmp_path)
+    count = len(table(whole["Numbers"]))
+    assert count > 2
+    assert not any("more, less near" in text for text in texts(whole["Numbers"]))
+    monkeypatch.setattr(numbers, "_MOST_NUMBERS", count - 1)
+    _, book = workbook(tmp_path)
+    *shown, note = table(book["Numbers"])
+    assert shown == table(whole["Numbers"])[:-1]
+    assert note["Check"].startswith("and 1 more, less near to their limits: the table numbers holds")
 
 
 def test_more_readings_than_a_sheet_takes_go_on_in_further_sheets(tmp_path):

@@ -45,5 +45,9 @@ def fill_numbers(book: Book, summary: Summary) -> Block:
     block = page.table(page.row, page.column, _NUMBER, rows)
     if not summary.numbers:
         page.put(block.first_row, page.column, "no check returned a number", Style.TEXT)
+    more = len(summary.numbers) - _MOST_NUMBERS
+    if more > 0:
+        text = f"and {more} more, less near to their limits: the table numbers holds them (--csv, --parquet)"
+        page.put(block.last_row + 2, page.column, text, Style.TEXT)
     page.freeze(block, columns=3, name="t_numbers")
     return block
