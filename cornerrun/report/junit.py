@@ -4,10 +4,12 @@ There is no standard of this format; what is written here is what the schemas of
 testsuite, testcase, failure, error, skipped, system-out, properties.
 """
 
+import io
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
+from typing import IO, TYPE_CHECKING, Literal
 
 from cornerrun.errors import ReportError
 from cornerrun.report.cell_text import xml_text
@@ -22,6 +24,7 @@ __all__ = ["to_junit", "write_junit"]
 
 _MOST_OUTPUT = 16_384  # chosen: of one test case; the store holds all
 
+_COUNTED = ("tests", "failures", "errors", "skipped")
 Told = Literal["passed", "failure", "error", "skipped"]
 
 
@@ -50,7 +53,8 @@ class _Suite:
 def write_junit(summary: Summary, data: RunData, path: Path) -> Path:
     """Write a run as JUnit XML to a file. Raises ReportError if it cannot be written."""
     try:
-        path.write_bytes(to_junit(summary, data))
+        with path.open("wb") as file:
+            _write(summary, data, file)
     except OSError as error:
         raise ReportError(f"{path}: JUnit XML cannot be written: {error.strerror or error}") from error
     return path
@@ -63,16 +67,38 @@ def to_junit(summary: Summary, data: RunData) -> bytes:
     with what was not run as skipped. A criterion that stays open is an error: it is no pass and no failure of the
     product. Void visits are skipped.
     """
+    file = io.BytesIO()
+    _write(summary, data, file)
+    return file.getvalue()
+
+
+def _write(summary: Summary, data: RunData, file: IO[bytes]) -> None:
+    """Write suite by suite, after going through them once for the counts that stand first: nothing holds them all."""
     from lxml import etree
 
-    suites = [*(_visit_suite(record) for record in data.visits), _criteria_suite(summary, data)]
-    root = etree.Element("testsuites", _counts([case for suite in suites for case in suite.cases]))
-    root.set("name", xml_text(summary.header.title))
-    root.set("time", f"{sum(suite.duration_s for suite in suites):.6f}")
-    root.set("timestamp", data.run.started_utc.isoformat(timespec="seconds"))
-    for suite in suites:
-        _write_suite(root, suite, summary)
-    return etree.tostring(root, xml_declaration=True, encoding="UTF-8", pretty_print=True)
+    counts: dict[str, int] = dict.fromkeys(_COUNTED, 0)
+    duration_s = 0.0
+    for suite in _suites(summary, data):
+        duration_s += suite.duration_s
+        for name, count in _counts(suite.cases).items():
+            counts[name] += count
+    told = {
+        **{name: str(count) for name, count in counts.items()},
+        "name": xml_text(summary.header.title),
+        "time": f"{duration_s:.6f}",
+        "timestamp": data.run.started_utc.isoformat(timespec="seconds"),
+    }
+    with etree.xmlfile(file, encoding="UTF-8") as document:
+        document.write_declaration()
+        with document.element("testsuites", told):
+            for suite in _suites(summary, data):
+                document.write("\n")
+                document.write(_element(suite, summary), pretty_print=True)
+
+
+def _suites(summary: Summary, data: RunData) -> Iterator[_Suite]:
+    yield from (_visit_suite(record) for record in data.visits)
+    yield _criteria_suite(summary, data)
 
 
 def _visit_suite(record: VisitRecord) -> _Suite:
@@ -198,10 +224,10 @@ def _decided(decision: Decision) -> Told:
     return "passed" if decision.is_pass else "failure" if decision.is_failure else "error"
 
 
-def _write_suite(root: "_Element", suite: _Suite, summary: Summary) -> None:
+def _element(suite: _Suite, summary: Summary) -> "_Element":
     from lxml import etree
 
-    element = etree.SubElement(root, "testsuite", _counts(suite.cases))
+    element = etree.Element("testsuite", {name: str(count) for name, count in _counts(suite.cases).items()})
     element.set("name", xml_text(suite.name))
     element.set("timestamp", suite.started)
     element.set("hostname", xml_text(summary.header.station))
@@ -218,15 +244,14 @@ def _write_suite(root: "_Element", suite: _Suite, summary: Summary) -> None:
                 told.set("type", case.kind)
         if case.output:
             etree.SubElement(made, "system-out").text = xml_text(case.output[-_MOST_OUTPUT:])
+    return element
 
 
-def _counts(cases: Sequence[_Case]) -> dict[str, str]:
-    def count(told: Told) -> str:
-        return str(sum(case.told == told for case in cases))
-
+def _counts(cases: Sequence[_Case]) -> dict[str, int]:
+    told = Counter(case.told for case in cases)
     return {
-        "tests": str(len(cases)),
-        "failures": count("failure"),
-        "errors": count("error"),
-        "skipped": count("skipped"),
+        "tests": len(cases),
+        "failures": told["failure"],
+        "errors": told["error"],
+        "skipped": told["skipped"],
     }
