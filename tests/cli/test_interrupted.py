@@ -29,9 +29,9 @@ class Garbage:
         kill(pid, number)
         sum(range(100))
 real = Store.load
-def load(self, run_id):
+def load(self, run_id, **options):
     Garbage()
-    return real(self, run_id)
+    return real(self, run_id, **options)
 Store.load = load
 """
 
