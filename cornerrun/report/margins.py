@@ -2,9 +2,8 @@
 
 from array import array
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from types import MappingProxyType
-from typing import Literal
+from typing import Literal, NamedTuple
 
 from cornerrun.plan.model import Plan, Rail, Relation
 from cornerrun.report.places import Places
@@ -23,8 +22,7 @@ MEASURED = frozenset({Outcome.PASS, Outcome.FAIL_VOLTAGE, Outcome.FAIL_FUNCTIONA
 Side = Literal["low", "high"]
 
 
-@dataclass(frozen=True, slots=True)
-class Distance:
+class Distance(NamedTuple):
     """How far a voltage lay from the nearer of two limits: ``distance_v`` is negative beyond it."""
 
     side: Side
