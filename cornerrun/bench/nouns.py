@@ -152,6 +152,7 @@ class StatusCapture:
     """The status registers of a rail, by name ("STATUS_WORD", "STATUS_VOUT", ...), and its device's fault log, raw.
 
     Readings are registers too, as words. ``stamps`` are the log's entries of this rail that were not there before.
+    ``taken_at_s`` is by the bench's clock; in the fault of a run, seconds since that began.
     """
 
     rail: str

@@ -73,7 +73,8 @@ class Recovery:
         """Capture every rail and classify. Never raises: where nothing can be read, that is what is kept."""
         at_s = self._journal.elapsed_s()
         try:
-            captures = self._faults.capture()
+            began_s = self._journal.started_s
+            captures = tuple(replace(one, taken_at_s=one.taken_at_s - began_s) for one in self._faults.capture())
         except Exception as error:
             self._journal.note("error", f"no evidence could be captured: {explain(error)}")
             captures = ()
