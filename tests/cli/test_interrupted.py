@@ -6,7 +6,9 @@ import sys
 
 import pytest
 
-COMMAND = "from cornerrun.cli.main import main; main()"
+# A shell starts what runs behind it deaf to Ctrl-C, and everything below that inherits it: tests too.
+COMMAND = "import signal; signal.signal(signal.SIGINT, signal.default_int_handler)\n"
+COMMAND += "from cornerrun.cli.main import main; main()"
 
 # Ctrl-C comes at the n-th time that a connection goes back to the pool.
 IN_THE_POOL = """
