@@ -249,6 +249,16 @@ _CONDITIONS = {
     "Sensor": "whose device told it",
 }
 
+_REGISTERS = {
+    "Visit": "the visit in which the fault was captured",
+    "Corner": "its corner",
+    "Since start of run": "when it was read",
+    "Rail": "whose page it is",
+    "Register": "its name in PMBus",
+    "Held": "as the device held it, before anything was cleared",
+    "Fault log, raw": "of the rail's device, beside the first of its registers; bytes in their order",
+}
+
 GUIDE: Mapping[str, Mapping[str, str]] = MappingProxyType(
     {
         "t_corners": _CORNERS,
@@ -264,6 +274,7 @@ GUIDE: Mapping[str, Mapping[str, str]] = MappingProxyType(
         "t_readings": _READINGS,
         "t_conditions": _CONDITIONS,
         "t_events": _EVENTS,
+        "t_registers": _REGISTERS,
         "t_fault_responses": _FAULT_RESPONSES,
     }
 )

@@ -36,7 +36,7 @@ ANCHORS = (
 )
 """Defined names: each points to the cell where the report begins to fill its sheet, in the order of the sheets."""
 
-FURTHER_ANCHORS = ("cr_signoff", "cr_trials", "cr_interaction", "cr_conditions", "cr_guide")
+FURTHER_ANCHORS = ("cr_signoff", "cr_trials", "cr_interaction", "cr_conditions", "cr_registers", "cr_guide")
 """Names that a template may hold as well; where one is missing, its sheet is added behind all others."""
 
 _FILE = "workbook.xlsx"

@@ -80,7 +80,7 @@ _TITLES = {
         "Trials",
         "One row a check and visit. Trials have a verdict; one that hung where the control point passed has failed.",
     ),
-    "cr_events": ("Events", "All that went another way than planned, in order of time; then registers as captured."),
+    "cr_events": ("Events", "All that went another way than planned, in order of time."),
     "cr_plan": ("Plan", "What was asked for, with what, and where it is written."),
     "cr_guide": ("Guide", "What each column means, and how the workbook is to be read."),
 }

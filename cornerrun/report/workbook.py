@@ -23,6 +23,7 @@ from cornerrun.report.sheets.numbers import fill_numbers
 from cornerrun.report.sheets.plan import fill_plan
 from cornerrun.report.sheets.rails import fill_rails
 from cornerrun.report.sheets.readings import Judged, fill_readings
+from cornerrun.report.sheets.registers import fill_registers
 from cornerrun.report.sheets.setpoints import fill_setpoints
 from cornerrun.report.sheets.signoff import fill_signoff
 from cornerrun.report.sheets.sources import Sources
@@ -55,7 +56,7 @@ def write_workbook(
     """Write the workbook of a run to a file and return its path.
 
     ``summary`` and ``plan`` default to what the run itself says, ``template`` to the one that came with the product.
-    ``rows_a_sheet`` bounds the rows of visits, trials and readings in a sheet; by default the file format does.
+    ``rows_a_sheet`` bounds the rows of a sheet of visits, trials, readings, registers; by default the file format does.
     ``comparison`` adds a sheet that puts the run beside an earlier one. ``released`` is a plan that was approved: the
     sign-off lists what the run's plan asks for otherwise. The same run and template give the same cells.
     Raises ReportError if the template cannot be used or the file cannot be written.
@@ -88,7 +89,7 @@ def write_workbook(
         rails=fill_rails(book, summary, plan, sources),
         accuracy=fill_accuracy(book, summary),
         readings=readings,
-        events=fill_events(book, summary, data),
+        events=fill_events(book, summary, rows_a_sheet=rows_a_sheet),
     )
     fill_culprits(book, summary)
     fill_setpoints(book, summary, plan, data, sources)
@@ -100,6 +101,7 @@ def write_workbook(
     fill_summary(book, summary, blocks)
     fill_signoff(book, summary, plan, data, blocks, released=released)
     fill_fault_responses(book, summary)
+    fill_registers(book, data, rows_a_sheet=rows_a_sheet)
     fill_guide(book)
     if comparison is not None:
         from cornerrun.report.sheets.comparison import fill_comparison

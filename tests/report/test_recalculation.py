@@ -11,6 +11,7 @@ from invented_run import a_plan, a_run_of, good_visits
 from large_run import a_large_run
 from office import SOFFICE, recalculated
 
+from cornerrun.report.sheets import events
 from cornerrun.report.workbook import write_workbook
 from cornerrun.results.records import RunResult
 
@@ -94,7 +95,7 @@ def test_a_run_with_trouble_of_every_kind_is_recalculated_to_the_same_numbers_on
     assert differences(values(path, cells), values(recalculated(bad, tmp_path), cells)) == []
 
 
-def test_rows_over_several_sheets_are_counted_over_all_of_them(tmp_path):
+def test_rows_over_several_sheets_are_counted_over_all_of_them(tmp_path, monkeypatch):
     once = a_large_run(rails=6, corners=14)
     visits = [
         replace(record, visit=replace(record.visit, ordinal=14 * sweep + record.visit.ordinal, repeat=sweep))
@@ -103,10 +104,11 @@ def test_rows_over_several_sheets_are_counted_over_all_of_them(tmp_path):
     ]
     data = replace(once, visits=tuple(visits))
     whole, parts = write_workbook(data, tmp_path / "whole.xlsx"), tmp_path / "parts.xlsx"
+    monkeypatch.setattr(events, "_MOST_FITTED", 3)
     # Seven is no multiple of three visits a corner: the trials of a check at a corner lie on two sheets.
     write_workbook(data, parts, rows_a_sheet=7)
     titles = opened(parts).sheetnames
-    for first, count in (("Visits", 6), ("Trials", 8), ("Readings", 36)):
+    for first, count in (("Visits", 6), ("Trials", 8), ("Readings", 36), ("Events", 2)):
         assert sum(title.startswith(first) for title in titles) >= count, first
         assert titles[titles.index(first) + 1] == f"{first} 2"
     cells = formula_cells(parts)

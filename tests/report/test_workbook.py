@@ -8,11 +8,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from invented_run import CORNERS, METER, NAMES, a_plan, a_run_of, a_visit, good_visits, steps_of
+from large_run import a_large_run
 
 from cornerrun.errors import ReportError
 from cornerrun.plan.model import Check
+from cornerrun.plan.serial import plan_from_json
 from cornerrun.report.cell_text import MAX_CELL_CHARACTERS, cell_text
-from cornerrun.report.sheets import numbers
+from cornerrun.report.sheets import events, numbers
 from cornerrun.report.summary import summarise
 from cornerrun.report.workbook import write_workbook
 from cornerrun.results.records import EndState, Event, Outcome, Reading, RunResult
@@ -143,6 +145,33 @@ def test_numbers_beyond_what_their_sheet_shows_are_counted_below_it(tmp_path, mo
     *shown, note = table(book["Numbers"])
     assert shown == table(whole["Numbers"])[:-1]
     assert note["Check"].startswith("and 1 more, less near to their limits: the table numbers holds")
+
+
+def test_registers_stand_as_they_were_captured_with_the_raw_log_once_a_rail(tmp_path):
+    data = a_large_run(rails=4, corners=60)
+    faults = [fault for record in data.visits for fault in record.faults]
+    assert len(faults) > 2
+    book, _ = workbook(tmp_path, data, plan_from_json(data.run.plan_json))
+    rows = table(book["Registers"])
+    assert [(row["Visit"], row["Rail"], row["Register"], row["Held"]) for row in rows] == [
+        (fault.visit, fault.originator, "STATUS_WORD", "0x8810") for fault in faults
+    ]
+    assert "t_registers" in book["Registers"].tables
+    assert "Register" in {row["Column"] for row in table(book["Guide"], 11) if row["Table"] == "t_registers"}
+    _, clean = workbook(tmp_path)
+    assert "Registers" not in clean.sheetnames
+
+
+def test_many_events_are_streamed_and_look_like_few(tmp_path, monkeypatch):
+    data = a_large_run(rails=4, corners=60)
+    plan = plan_from_json(data.run.plan_json)
+    _, few = workbook(tmp_path, data, plan)
+    assert len(table(few["Events"])) > 5
+    monkeypatch.setattr(events, "_MOST_FITTED", 5)
+    _, many = workbook(tmp_path, data, plan)
+    assert table(many["Events"]) == table(few["Events"])
+    for row in range(5, 11):
+        assert many["Events"][f"B{row}"].style_id == few["Events"][f"B{row}"].style_id
 
 
 def test_more_readings_than_a_sheet_takes_go_on_in_further_sheets(tmp_path):

@@ -81,7 +81,7 @@ class Blocks:
     rails: Block
     accuracy: Accuracy
     readings: tuple[Block, ...]
-    events: Block
+    events: tuple[Block, ...]
 
 
 def counts(page: Page, row: int, *, right: int, summary: Summary, blocks: Blocks) -> int:
@@ -225,8 +225,8 @@ def _totals(page: Page, row: int, column: int, summary: Summary, blocks: Blocks)
         ("of them failed", total(blocks.checks, "Failed", cached=sum(item.failures for item in summary.checks))),
         ("Longest settling", longest),
         ("Meter readings", non_empty(blocks.readings, "Reference", cached=references)),
-        ("Errors, see Events", count_words((blocks.events,), ("Severity", "■ error"), cached=errors)),
-        ("Warnings", count_words((blocks.events,), ("Severity", "▲ warning"), cached=warnings)),
+        ("Errors, see Events", count_words(blocks.events, ("Severity", "■ error"), cached=errors)),
+        ("Warnings", count_words(blocks.events, ("Severity", "▲ warning"), cached=warnings)),
     )
     page.span(row, column, "Coverage and events", Style.HEAD, columns=5)
     for label, value in lines:

@@ -1,11 +1,13 @@
-"""The sheet Events: all that went another way than planned, and registers as they were captured."""
+"""The sheet Events: all that went another way than planned."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 
-from cornerrun.report.book import Block, Book, Column
+from cornerrun.report.blocks import Block, Column
+from cornerrun.report.book import Book
 from cornerrun.report.looks import Style
+from cornerrun.report.sheets.data_sheets import fill_data_sheets
+from cornerrun.report.stream import Styled
 from cornerrun.report.summary_model import Summary
-from cornerrun.results.records import RunData
 
 __all__ = ["fill_events"]
 
@@ -18,61 +20,34 @@ _EVENT = (
     Column(head="Rail", width=16),
     Column(head="In words", style=Style.WRAPPED, width=90),
 )
-_CAPTURE = (
-    Column(head="Since start of run", style=Style.SECONDS),
-    Column(head="Rail"),
-    Column(head="Register"),
-    Column(head="Visit", style=Style.COUNT),
-    Column(head="Corner"),
-    Column(head="Held", style=Style.CODE),
-    Column(head="Fault log, raw", style=Style.CODE),
-)
 _SEVERITIES = {
     "error": ("■ error", Style.FAILED),
     "warning": ("▲ warning", Style.TROUBLE),
     "note": ("○ note", Style.NOT_RUN),
 }
+_MOST_FITTED = 2_000  # chosen: more rows are streamed, which nobody reads one by one; their heights are not fitted
 
 
-def fill_events(book: Book, summary: Summary, data: RunData) -> Block:
-    """Fill the sheet; return where the rows of events lie. Captured registers follow below."""
+def fill_events(book: Book, summary: Summary, *, rows_a_sheet: int | None = None) -> tuple[Block, ...]:
+    """Fill the sheet, and as many more as its rows need; return where the rows of each lie."""
     page = book.page("cr_events")
+    if len(summary.anomalies) > _MOST_FITTED:
+        told = {name: Styled(text, book.style_number(style)) for name, (text, style) in _SEVERITIES.items()}
+        rows = _rows(summary, told)
+        count = len(summary.anomalies)
+        return fill_data_sheets(book, page, _EVENT, rows, count, frozen=2, name="t_events", rows_a_sheet=rows_a_sheet)
     page.widths(page.column, [item.width for item in _EVENT])
     page.height(page.row, 30)
-    rows = (
-        (item.at_s, None, item.kind, item.visit, item.corner or None, item.rail or None, item.text)
-        for item in summary.anomalies
-    )
-    block = page.table(page.row, page.column, _EVENT, rows)
+    block = page.table(page.row, page.column, _EVENT, _rows(summary, {}))
     for row, item in enumerate(summary.anomalies, start=block.first_row):
         page.put(row, page.column + 1, *_SEVERITIES[item.severity])
     if not summary.anomalies:
         page.put(block.first_row, page.column + 6, "nothing", Style.TEXT)
     page.freeze(block, columns=2, name="t_events")
-    captures = list(_captures(data))
-    if captures:
-        # A heading repeated in print would stand above the wrong table.
-        page.sheet.print_title_rows = None
-        row = block.last_row + 3
-        page.put(row, page.column, "Registers as captured, before anything was cleared", Style.BLOCK)
-        page.height(row + 1, 30)
-        page.table(row + 1, page.column, _CAPTURE, captures)
-    return block
+    return (block,)
 
 
-def _captures(data: RunData) -> Iterator[Sequence[object]]:
-    for record in data.visits:
-        for fault in record.faults:
-            for item in fault.captures:
-                log = None if item.fault_log is None else item.fault_log.hex(" ")
-                for register, held in item.registers.items():
-                    yield (
-                        item.taken_at_s,
-                        item.rail,
-                        register,
-                        record.visit.ordinal,
-                        record.visit.corner,
-                        f"0x{held:04X}" if held > 0xFF or register == "STATUS_WORD" else f"0x{held:02X}",
-                        log,
-                    )
-                    log = None
+def _rows(summary: Summary, severities: Mapping[str, Styled]) -> Iterator[Sequence[object]]:
+    for item in summary.anomalies:
+        severity = severities.get(item.severity)
+        yield item.at_s, severity, item.kind, item.visit, item.corner or None, item.rail or None, item.text

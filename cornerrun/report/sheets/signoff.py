@@ -150,7 +150,7 @@ def _visits(summary: Summary) -> str:
     )
 
 
-def _anomalies(page: Page, row: int, summary: Summary, events: Block) -> int:
+def _anomalies(page: Page, row: int, summary: Summary, events: Sequence[Block]) -> int:
     """Count what went another way than planned, by kind, live over the sheet of events."""
     title = "Anomalies, by kind: retries, disputed readings, overrides, seams, faults"
     kinds: dict[str, int] = {}
@@ -163,7 +163,7 @@ def _anomalies(page: Page, row: int, summary: Summary, events: Block) -> int:
         row += 1
         page.put(row, page.column, kind, Style.LABEL)
         cell = f"${get_column_letter(page.column)}{row}"
-        page.put(row, page.column + 1, exact_count((events,), "What", cell, cached=count), Style.COUNT)
+        page.put(row, page.column + 1, exact_count(events, "What", cell, cached=count), Style.COUNT)
     return row + 2
 
 
