@@ -1,5 +1,6 @@
 """The map of corners as the page shows it: rows with names, outcome, a button a visit, and the strip of rails."""
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 
 from cornerrun.plan.model import NOMINAL, Plan
@@ -21,6 +22,8 @@ _LEGEND = (
     (MapCell(share=1.0, outcome=Outcome.DISPUTED), "bench trouble on this rail"),
     (MapCell(share=1.0, outcome=Outcome.NOT_RUN), "not measured"),
 )
+_MOST_VISITS = 22  # chosen: two lines of a row
+_Visit = dict[str, object]
 
 
 def map_rows(plan: Plan, summary: Summary, data: RunData) -> Mapping[str, object]:
@@ -28,7 +31,7 @@ def map_rows(plan: Plan, summary: Summary, data: RunData) -> Mapping[str, object
     pitch = pitch_of(len(plan.rails))
     width = pitch * max(len(plan.rails), 1)
     cells = map_cells(plan, summary, data)
-    visits: dict[str, list[dict[str, object]]] = {}
+    visits: dict[str, list[_Visit]] = {}
     for index, record in enumerate(data.visits):
         visit = record.visit
         kind = "control point" if visit.is_control else "visit"
@@ -38,6 +41,7 @@ def map_rows(plan: Plan, summary: Summary, data: RunData) -> Mapping[str, object
                 "index": index,
                 "symbol": symbol_of(visit.outcome),
                 "ink": ink_of(visit.outcome),
+                "word": visit.outcome.value,
                 "told": f"{kind} {visit.ordinal} at {visit.corner[:200]}, {visit.outcome.value}{why}",
                 "is_first": False,
             }
@@ -46,8 +50,9 @@ def map_rows(plan: Plan, summary: Summary, data: RunData) -> Mapping[str, object
     block, is_first = "", True
     for corner in _by_conditions(summary.corners):
         own = visits.get(corner.name, [])
-        if own and is_first:
-            own[0]["is_first"], is_first = True, False
+        shown, folded = _split(own)
+        if shown and is_first:
+            shown[0]["is_first"], is_first = True, False
         named = _conditions(corner)
         rows.append(
             {
@@ -59,7 +64,9 @@ def map_rows(plan: Plan, summary: Summary, data: RunData) -> Mapping[str, object
                 "reason": corner.reason[:1000],
                 "off": _off(plan, cells[corner.name]),
                 "find": " ".join((corner.name, corner.scheme, corner.reason, corner.outcome.value)).lower()[:2000],
-                "visits": own,
+                "visits": shown,
+                "folded": folded,
+                "more": _more(folded),
                 "trials": f"{corner.failures} of {corner.trials}" if corner.trials else "",
                 "margin": "" if corner.worst_distance_v is None else f"{corner.worst_distance_v * 1e3:+.1f} mV",
                 "told": _told(corner),
@@ -83,6 +90,23 @@ def map_rows(plan: Plan, summary: Summary, data: RunData) -> Mapping[str, object
         ],
         "legend": [{"svg": _svg(map_strip((cell,), pitch=18.0), 18.0, 20.0), "text": text} for cell, text in _LEGEND],
     }
+
+
+def _split(visits: Sequence[_Visit]) -> tuple[Sequence[_Visit], Sequence[_Visit]]:
+    """Choose the visits of a corner that a row shows, those that did not pass before others, and those it folds."""
+    if len(visits) <= _MOST_VISITS:
+        return visits, ()
+    telling = sorted(visits, key=lambda visit: visit["word"] == Outcome.PASS)[:_MOST_VISITS]
+    chosen = {visit["index"] for visit in telling}
+    shown = [visit for visit in visits if visit["index"] in chosen]
+    return shown, [visit for visit in visits if visit["index"] not in chosen]
+
+
+def _more(folded: Sequence[_Visit]) -> str:
+    counts = Counter(str(visit["word"]) for visit in folded)
+    if len(counts) == 1:
+        return f"and {len(folded)} more, all {folded[0]['word']}"
+    return f"and {len(folded)} more: " + ", ".join(f"{count} {word}" for word, count in counts.items())
 
 
 def _conditions(corner: CornerSummary) -> str:

@@ -47,7 +47,7 @@
   const buttons = [...table.querySelectorAll("button.v")];
   // One stop of the Tab key for the whole map; arrows go on from there.
   const rove = (target) => {
-    const open = buttons.filter((button) => !button.closest("tr").hidden);
+    const open = buttons.filter((button) => !button.closest("tr").hidden && !button.closest("details:not([open])"));
     const one = target && open.includes(target) ? target : open.find((button) => button.tabIndex === 0) || open[0];
     for (const button of buttons) button.tabIndex = button === one ? 0 : -1;
     return open;
@@ -189,6 +189,7 @@
     if (opener) { opener.setAttribute("aria-expanded", "false"); opener.focus(); opener = null; }
   };
   table.addEventListener("click", (event) => {
+    if (event.target.closest("summary")) return;
     const button = event.target.closest("button.v")
       || (event.target.closest("tbody tr:not(.block)") || { querySelector: () => null }).querySelector("button.v");
     if (!button) return;
@@ -206,7 +207,7 @@
   const mostRows = 200;
   let opened = [];
   window.addEventListener("beforeprint", () => {
-    opened = [...document.querySelectorAll("main details:not([open])")].filter((one) => one.querySelectorAll("tr").length <= mostRows);
+    opened = [...document.querySelectorAll("main details:not(.more-visits, [open])")].filter((one) => one.querySelectorAll("tr").length <= mostRows);
     for (const one of opened) one.open = true;
   });
   window.addEventListener("afterprint", () => {

@@ -16,6 +16,19 @@ HOSTILE = (
 )
 
 
+def swept(data, sweeps):
+    """Visit every corner many times; it fails where it does in the last few sweeps only."""
+    good = data.visits[0]
+    visits = []
+    for sweep in range(sweeps):
+        for record in data.visits:
+            made = (
+                record if sweep >= sweeps - 5 else replace(good, visit=replace(good.visit, corner=record.visit.corner))
+            )
+            visits.append(replace(made, visit=replace(made.visit, ordinal=len(visits), repeat=sweep)))
+    return replace(data, visits=tuple(visits))
+
+
 @pytest.fixture(scope="module")
 def driver(tmp_path_factory):
     with browser(tmp_path_factory.mktemp("profile")) as driver:
@@ -28,6 +41,7 @@ def pages(tmp_path_factory):
     large = a_large_run()
     write_page(large, folder / "large.html")
     write_page(a_large_run(rails=6, corners=14), folder / "short.html")
+    write_page(swept(a_large_run(rails=6, corners=8), 40), folder / "swept.html")
     first = large.visits[1]
     bad = replace(
         first,
@@ -181,6 +195,31 @@ def test_what_is_folded_prints_open_where_it_is_short_and_is_folded_again_after_
     sheet = next(sheet for sheet in text.split("\f") if "Corners\n" in sheet)
     assert "Least margin" in sheet, "the map begins where its heading stands"
     assert driver.execute_script(folded) == before
+
+
+def test_many_visits_of_a_corner_are_folded_those_that_passed_first(driver, pages, tmp_path):
+    driver.get((pages / "swept.html").as_uri())
+    row = "document.querySelector('#corners tr.is-failed')"
+    buttons = f"[...{row}.querySelectorAll('button.v')]"
+    shown = f"return {buttons}.filter(one => one.checkVisibility()).map(one => one.textContent)"
+    told = driver.execute_script(shown)
+    assert (told.count("■"), told.count("●")) == (5, 17)
+    assert told[-5:] == ["■"] * 5, "in order of time"
+    assert driver.execute_script(f"return {row}.querySelector('summary').textContent") == "and 18 more, all pass"
+    printed = driver.execute_cdp_cmd("Page.printToPDF", {"preferCSSPageSize": True, "printBackground": True})
+    path = tmp_path / "swept.pdf"
+    path.write_bytes(base64.b64decode(printed["data"]))
+    text = subprocess.run(["pdftotext", "-layout", str(path), "-"], capture_output=True, check=True, text=True).stdout
+    assert "and 18 more, all pass" in " ".join(text.split())
+    assert "too long to print" not in text
+    # Arrows pass over what is folded; opening it opens no visit, and then they go there.
+    right = "new KeyboardEvent('keydown', {key: 'ArrowRight', bubbles: true})"
+    step = f"const v = {buttons}; v[21].focus(); v[21].dispatchEvent({right}); return v.indexOf(document.activeElement)"
+    assert driver.execute_script(step) == -1
+    driver.execute_script(f"{row}.querySelector('summary').click()")
+    assert not driver.find_element("id", "visit").is_displayed()
+    assert len(driver.execute_script(shown)) == 40
+    assert driver.execute_script(step) == 22
 
 
 def test_text_of_boards_and_checks_is_never_read_as_markup(driver, pages):
