@@ -22,7 +22,7 @@ _LEGEND = (
     (MapCell(share=1.0, outcome=Outcome.DISPUTED), "bench trouble on this rail"),
     (MapCell(share=1.0, outcome=Outcome.NOT_RUN), "not measured"),
 )
-_MOST_VISITS = 22  # chosen: two lines of a row
+_MOST_VISITS = 20  # chosen: two lines of a row
 _Visit = dict[str, object]
 
 
