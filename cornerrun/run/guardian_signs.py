@@ -37,9 +37,9 @@ class Signs:
 
         ``is_at_rest``: the board has been brought to its end, and what the main thread does is no longer timed.
         """
-        silent_s = now_s - self._heard_s
-        if silent_s > SILENCE_S:
-            return f"no sign of life of the runner for {silent_s:.2f} s"
+        # Against the sum, not the difference: that rounds, and a beat in the very last moment would come too late.
+        if now_s > self._heard_s + SILENCE_S:
+            return f"no sign of life of the runner for {now_s - self._heard_s:.2f} s"
         if self._misses >= _MISSES and not self.is_at_rest:
             return f"the runner's main thread is {self._overdue_s:.2f} s overdue"
         return ""
