@@ -9,7 +9,17 @@ from cornerrun.results.condition_change import ConditionChange
 from cornerrun.results.records import RunData, VisitRecord
 from cornerrun.results.table_rows import all_changes
 
-__all__ = ["ConditionStep", "ConditionSummary", "condition_steps", "condition_summaries", "end_of", "paths"]
+__all__ = [
+    "ConditionStep",
+    "ConditionSummary",
+    "condition_steps",
+    "condition_summaries",
+    "end_of",
+    "paths",
+    "time_unit",
+]
+
+_LONG_S = 600.0  # chosen: longer runs are read in minutes
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -95,6 +105,11 @@ def end_of(steps: Sequence[ConditionStep], data: RunData) -> float:
     ends_s = [record.visit.end_s for record in data.visits]
     ends_s += [step.change.started_s + step.change.took_s for step in steps]
     return max([*ends_s, 1e-3])
+
+
+def time_unit(end_s: float) -> tuple[str, float]:
+    """Tell the unit that the time of a run is read in, and how many seconds it has."""
+    return ("minutes", 60.0) if end_s > _LONG_S else ("seconds", 1.0)
 
 
 def paths(

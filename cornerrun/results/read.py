@@ -227,6 +227,7 @@ def _visit_of(row: Row) -> int:
     return cast("int", row["visit"])
 
 
+# Any: a cell holds text, a number or nothing, as its column says.
 def _cells(connection: Connection, table: Table, fields: Sequence[str], run_id: str) -> Iterator[tuple[Any, ...]]:
     """Give rows as plain tuples, the visit first: of millions of rows, nothing else is fast."""
     columns = [table.c[name] for name in ("visit", *fields)]

@@ -79,6 +79,7 @@ class _Chooser:
         self._last_v: float | None = None
         self._direction: Direction | None = None
 
+    # Any: each field as a reading has it.
     def take(self, place: int, visit: Visit, told: Sequence[Any], *, is_kept: bool) -> None:
         """Take what the rail's reading of a visit, which stands at a place among all, told: the fields in `_TOLD`."""
         level, target_v, setpoint_v, reference_v, range_v, outcome = told

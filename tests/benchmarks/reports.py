@@ -91,8 +91,10 @@ def _readings(folder: Path) -> None:
     """Report, by the command, on a store of 1,000,000 readings of which no two are alike: 40 rails x 25,000 visits."""
     with _timed("(the store is filled)"):
         _fill(folder, a_large_run(rails=40, corners=100, trials=2, checks=1), 250)
-    for what in (["--workbook"], ["--page"], ["--csv", str(folder / "csv")], ["--parquet", str(folder / "parquet")]):
-        _command("report", "--results", str(folder), *what)
+    _command("report", "--results", str(folder), "--workbook")
+    _command("report", "--results", str(folder), "--page")
+    for what in ("csv", "parquet", "junit"):
+        _command("report", "--results", str(folder), f"--{what}", str(folder / what))
 
 
 def _stored_boards(folder: Path) -> None:

@@ -5,7 +5,7 @@ from collections.abc import Callable, Iterator, Sequence
 from cornerrun.report.condition_text import amount
 from cornerrun.report.drawing import Box, Drawing, Ink, Label, Line, Shape
 from cornerrun.report.figures.rows import ticks
-from cornerrun.report.summary_conditions import ConditionStep, ConditionSummary, end_of, paths
+from cornerrun.report.summary_conditions import ConditionStep, ConditionSummary, end_of, paths, time_unit
 from cornerrun.report.summary_model import Summary
 from cornerrun.results.records import RunData
 
@@ -13,7 +13,6 @@ __all__ = ["condition_timeline"]
 
 _WIDTH, _HEIGHT, _GAP, _LEFT, _RIGHT, _TOP, _BOTTOM = 860.0, 96.0, 26.0, 110.0, 18.0, 20.0, 40.0
 _MOST = 12  # chosen: a plan sets few things besides rails
-_LONG_S = 600.0  # chosen: longer runs are read in minutes
 
 
 def condition_timeline(summary: Summary, data: RunData) -> Drawing | None:
@@ -82,11 +81,10 @@ def _apart(condition: ConditionSummary, y: Callable[[float], float]) -> Iterator
 
 
 def _axis(bottom: float, end_s: float) -> Iterator[Shape]:
-    is_long = end_s > _LONG_S
-    unit_s = 60.0 if is_long else 1.0
+    unit, unit_s = time_unit(end_s)
     for value in ticks(0.0, end_s / unit_s):
         x = _x(value * unit_s, end_s)
         yield Line(points=((x, bottom), (x, bottom + 4)), stroke=Ink.SOFT)
         yield Label(x=x, y=bottom + 16, text=f"{value:g}", size=10, anchor="middle")
-    text = f"{'minutes' if is_long else 'seconds'} since the run began; thick: as read, thin: as sent"
+    text = f"{unit} since the run began; thick: as read, thin: as sent"
     yield Label(x=(_LEFT + _WIDTH - _RIGHT) / 2, y=bottom + 32, text=text, anchor="middle", ink=Ink.SOFT)

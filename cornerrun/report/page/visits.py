@@ -8,6 +8,7 @@ from cornerrun.plan.model import Plan
 from cornerrun.report.condition_text import amount
 from cornerrun.report.looks import symbol_of
 from cornerrun.report.places import Places, places_of
+from cornerrun.report.thinning import thinned
 from cornerrun.results.control import good_visits
 from cornerrun.results.records import Outcome, Reading, RunData, Trial, VisitRecord
 
@@ -133,9 +134,7 @@ def _trial(item: Trial) -> list[object]:
 
 
 def _thinned(points: Sequence[tuple[float, float]]) -> list[list[object]]:
-    step = max(1, -(-len(points) // _MOST_POINTS))
-    kept = [*points[::step], *(points[-1:] if (len(points) - 1) % step else ())]
-    return [[_number(at_s), _number(volts)] for at_s, volts in kept]
+    return [[_number(at_s), _number(volts)] for at_s, volts in thinned(points, _MOST_POINTS)]
 
 
 def _number(value: float | None) -> float | None:

@@ -9,8 +9,9 @@ from cornerrun.report.book import Book, Column, Page
 from cornerrun.report.charts import condition_chart
 from cornerrun.report.looks import Style
 from cornerrun.report.sheets.live import exact_count
-from cornerrun.report.summary_conditions import ConditionStep, end_of, paths
+from cornerrun.report.summary_conditions import ConditionStep, end_of, paths, time_unit
 from cornerrun.report.summary_model import Summary
+from cornerrun.report.thinning import thinned
 from cornerrun.results.records import RunData
 from cornerrun.units import Kind, kind_of
 
@@ -46,7 +47,6 @@ _CHANGES = (
     Column(head="Board's sensor", style=Style.DEGREES, width=12),
     Column(head="Sensor", width=18),
 )
-_LONG_S = 600.0  # chosen, as in the figure: longer runs are read in minutes
 _MOST_CHARTS = 4  # chosen: a plan sets few things besides rails; the page draws all of them
 _MOST_POINTS = 500  # chosen: more than a chart of this size shows
 _CHART_CM, _CHART_ROWS, _SECOND_CHART = (18.2, 6.2), 14, 8
@@ -76,7 +76,7 @@ def _charts(page: Page, row: int, summary: Summary, data: RunData) -> int:
     What the charts draw is written beside the table of changes, out of print.
     """
     end_s = end_of(summary.condition_steps, data)
-    unit, unit_s = ("minutes", 60.0) if end_s > _LONG_S else ("seconds", 1.0)
+    unit, unit_s = time_unit(end_s)
     drawn = 0
     for condition in summary.conditions:
         steps = [step for step in summary.condition_steps if step.change.condition == condition.name]
@@ -88,7 +88,7 @@ def _charts(page: Page, row: int, summary: Summary, data: RunData) -> int:
                 row,
                 column + offset,
                 (Column(head=f"{condition.name}, {what}: {unit}"), Column(head=condition.unit)),
-                [(at_s / unit_s, _rounded(value)) for at_s, value in _thinned(path)],
+                [(at_s / unit_s, _rounded(value)) for at_s, value in thinned(path, _MOST_POINTS)],
             )
             for what, offset, path in zip(("sent", "read"), (0, 2), paths(steps, end_s), strict=True)
         )
@@ -105,11 +105,6 @@ def _charts(page: Page, row: int, summary: Summary, data: RunData) -> int:
         page.sheet.add_chart(chart, place.coordinate)
         drawn += 1
     return row + _CHART_ROWS * -(-drawn // 2)
-
-
-def _thinned(path: Sequence[tuple[float, float]]) -> Sequence[tuple[float, float]]:
-    step = max(1, -(-len(path) // _MOST_POINTS))
-    return [*path[::step], *(path[-1:] if (len(path) - 1) % step else ())]
 
 
 def _kept_rows(summary: Summary, changes: Block, row: int, column: int) -> Iterator[Sequence[object]]:
